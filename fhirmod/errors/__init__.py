@@ -1,0 +1,36 @@
+"""What a check says (`Finding`) and what is raised (`FhirmodError` and its leaves).
+
+No HTTP lives here: the table from leaf to status stands in `api.problems`.
+"""
+
+from .finding import Finding, Severity, Tier
+from .leaves import (
+    BusinessRuleError,
+    ConflictError,
+    FhirmodError,
+    GoneError,
+    InvalidError,
+    NotComputableError,
+    NotFoundError,
+    NotSupportedError,
+    PreconditionFailedError,
+    TooLargeError,
+    UnreadableError,
+)
+
+__all__ = [
+    "BusinessRuleError",
+    "ConflictError",
+    "FhirmodError",
+    "Finding",
+    "GoneError",
+    "InvalidError",
+    "NotComputableError",
+    "NotFoundError",
+    "NotSupportedError",
+    "PreconditionFailedError",
+    "Severity",
+    "Tier",
+    "TooLargeError",
+    "UnreadableError",
+]
