@@ -1,0 +1,142 @@
+"""The episode: entries that only grow, and which of them stand at a moment, as known at a moment.
+
+Two questions, never one: `as_of` (happened by) and `known_at` (received by).
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, time
+from functools import cached_property
+
+from .entry import Entry
+from .kinds import RANK, Retraction
+
+_BEFORE_ALL = datetime.min.replace(tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """An entry and the instant it was received here; `inferred` if read from what a partner assembled."""
+
+    entry: Entry
+    at: datetime
+    inferred: bool = False
+
+
+@dataclass(frozen=True)
+class Episode:
+    """One woman's tamponade, from the decision (or the arrival with someone else's balloon) to closure."""
+
+    id: str
+    received: tuple[Received, ...] = ()
+
+    def adding(self, received: Iterable[Received]) -> "Episode":
+        """Return the episode with more entries; an id that is there already is not added again."""
+        known = set(self.by_id)
+        new = []
+        for item in received:
+            if item.entry.id not in known:
+                known.add(item.entry.id)
+                new.append(item)
+        return replace(self, received=(*self.received, *new)) if new else self
+
+    @cached_property
+    def by_id(self) -> dict[str, Received]:
+        """Return what was received, by entry id."""
+        return {item.entry.id: item for item in self.received}
+
+    def standing(self, *, as_of: datetime | None = None, known_at: datetime | None = None) -> tuple[Entry, ...]:
+        """Return the entries that stand, in order of time; ties by the order of the kinds.
+
+        Of several corrections the later `recorded_at` wins, then the id. A retraction takes back the whole
+        chain. A correction whose original has not arrived waits. An entry whose time is not known cannot
+        have happened after it was recorded, and is placed there.
+        """
+        if as_of is None and known_at is None:
+            return self._standing_now
+        known = [item.entry for item in self.received if known_at is None or item.at <= known_at]
+        stand = chains_that_stand(known)
+        return tuple(entry for entry in stand if as_of is None or _earliest(entry) <= as_of)
+
+    @cached_property
+    def _standing_now(self) -> tuple[Entry, ...]:
+        return chains_that_stand([item.entry for item in self.received])
+
+
+def chains_that_stand(entries: Iterable[Entry]) -> tuple[Entry, ...]:
+    """Return the head of each chain of corrections that is not retracted, ordered; the input's order is immaterial."""
+    by_id = {entry.id: entry for entry in entries}
+    children: defaultdict[str, list[Entry]] = defaultdict(list)
+    retractions: defaultdict[str, list[Retraction]] = defaultdict(list)
+    roots = []
+    for entry in by_id.values():
+        if entry.corrects is None:
+            roots.append(entry)
+        elif (original := by_id.get(entry.corrects)) is not None and original.kind == entry.kind:
+            children[entry.corrects].append(entry)
+    for root in roots:
+        head = _head(root, children)
+        if isinstance(head, Retraction):
+            target = root_of(head.retracts, by_id)
+            if target is not None:
+                retractions[target].append(head)
+    standing = []
+    for root in roots:
+        head = _head(root, children)
+        if not isinstance(head, Retraction) and not _retracted(root.id, retractions, by_id, frozenset()):
+            standing.append(head)
+    standing.sort(key=order_of)
+    return tuple(standing)
+
+
+def root_of(entry_id: str, by_id: dict[str, Entry]) -> str | None:
+    """Return the id of the first entry of a chain of corrections, or None if a link has not arrived."""
+    seen = set()
+    while (entry := by_id.get(entry_id)) is not None and entry_id not in seen:
+        if entry.corrects is None:
+            return entry_id
+        seen.add(entry_id)
+        entry_id = entry.corrects
+    return None
+
+
+def order_of(entry: Entry) -> tuple[datetime, int, datetime, str]:
+    """Return the key that orders standing entries: when it happened, its kind's rank, when recorded, its id."""
+    return _placed(entry), RANK[entry.kind], entry.recorded_at.instant or _BEFORE_ALL, entry.id
+
+
+def _placed(entry: Entry) -> datetime:
+    if entry.instant is not None:
+        return entry.instant
+    recorded = entry.recorded_at.instant or _BEFORE_ALL
+    span = entry.span
+    if span is None or span[0] <= recorded <= span[1]:
+        return recorded
+    return datetime.combine(span[0].date(), time(12), span[0].tzinfo)
+
+
+def _earliest(entry: Entry) -> datetime:
+    if entry.instant is not None:
+        return entry.instant
+    span = entry.span
+    return span[0] if span is not None else (entry.recorded_at.instant or _BEFORE_ALL)
+
+
+def _head(entry: Entry, children: dict[str, list[Entry]]) -> Entry:
+    while entry.id in children:
+        entry = max(children[entry.id], key=lambda child: (child.recorded_at.instant or _BEFORE_ALL, child.id))
+    return entry
+
+
+def _retracted(
+    root: str, retractions: dict[str, list[Retraction]], by_id: dict[str, Entry], path: frozenset[str]
+) -> bool:
+    """Return whether a standing retraction takes this chain back; a retraction of a retraction undoes it."""
+    if root in path:
+        return False
+    for retraction in retractions.get(root, ()):
+        own = root_of(retraction.id, by_id)
+        if own is not None and not _retracted(own, retractions, by_id, path | {root}):
+            return True
+    return False
