@@ -1,0 +1,65 @@
+"""The R4 engine: exact JSON, definitions, checks, references, search values. It knows no tamponade.
+
+Places are FHIRPath in R4's simple subset: element names, `[n]` for repetition, a choice under its element
+name (`Observation.component[1].value.value`, not `valueQuantity`), which every FHIRPath engine evaluates.
+"""
+
+from .exact import dump, parse
+from .facts import concrete_types as _concrete_types
+from .facts import known_types as _known_types
+from .paths import Node, OutsideError, Path, compile_path, type_in
+from .references import references
+from .search import (
+    CompositeValue,
+    DateValue,
+    NumberValue,
+    QuantityValue,
+    ReferenceValue,
+    SearchParameter,
+    SearchValue,
+    StringValue,
+    TokenValue,
+    UriValue,
+    search_parameter,
+    search_parameters,
+    search_values,
+    values_of,
+)
+from .splice import splice
+
+__all__ = [
+    "KNOWN_TYPES",
+    "RESOURCE_TYPES",
+    "CompositeValue",
+    "DateValue",
+    "Node",
+    "NumberValue",
+    "OutsideError",
+    "Path",
+    "QuantityValue",
+    "ReferenceValue",
+    "SearchParameter",
+    "SearchValue",
+    "StringValue",
+    "TokenValue",
+    "UriValue",
+    "compile_path",
+    "dump",
+    "parse",
+    "references",
+    "search_parameter",
+    "search_parameters",
+    "search_values",
+    "splice",
+    "type_in",
+    "values_of",
+]
+
+
+def __getattr__(name: str) -> frozenset[str]:
+    """Return the two type lists, read from the facts when first asked for."""
+    if name == "RESOURCE_TYPES":
+        return _concrete_types()
+    if name == "KNOWN_TYPES":
+        return _known_types()
+    raise AttributeError(name)

@@ -1,0 +1,205 @@
+"""Regenerates the facts file from the R4 definitions beside it: `python -m fhirmod.r4.build [--check]`.
+
+`definitions/*.json.xz` are the HL7 FHIR R4 (4.0.1) definitions slimmed to facts (HL7, CC0-1.0);
+`definitions/facts.json.gz` is what run time reads: elements, bindings, expanded value sets, search
+parameters, compartments, operations. No prose is kept.
+"""
+
+import gzip
+import json
+import lzma
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from .expansion import Expander
+
+FORMAT = 1
+EDITION = "4.0.1"
+HERE = Path(__file__).parent / "definitions"
+FACTS = HERE / "facts.json.gz"
+FHIR = "http://hl7.org/fhir/StructureDefinition/"
+SYSTEM = "http://hl7.org/fhirpath/System."
+MAX_VALUE_SET = "http://hl7.org/fhir/StructureDefinition/elementdefinition-maxValueSet"
+INHERITED = ("ele-1", "ext-1")  # carried by Element and Extension themselves
+
+Json = dict[str, Any]
+
+
+def read_input(name: str) -> list[Json]:
+    """Return one of the committed definition files, parsed."""
+    found: list[Json] = json.loads(lzma.decompress((HERE / f"{name}.json.xz").read_bytes()))
+    return found
+
+
+def facts() -> Json:
+    """Return everything run time needs, in a stable order."""
+    structures = read_input("structure-definitions")
+    elements: dict[str, Json] = {}
+    types: dict[str, Json] = {}
+    profiles: dict[str, list[Json]] = {}
+    for definition in structures:
+        name = definition["type"]
+        if definition.get("derivation") == "constraint":
+            if definition["kind"] == "resource":
+                profiles[definition["url"]] = list(_profile(definition))
+            continue
+        types[name] = {
+            "kind": definition["kind"],
+            "base": definition.get("baseDefinition", "").removeprefix(FHIR),
+            "abstract": definition["abstract"],
+        }
+        if definition["kind"] != "primitive-type":
+            elements.update(_shapes(definition))
+    expander = Expander(read_input("value-sets"), read_input("code-systems"))
+    return {
+        "format": FORMAT,
+        "edition": EDITION,
+        "types": types,
+        "shapes": elements,
+        "profiles": profiles,
+        "values": expander.expand_all(sorted(_bound(elements, profiles))),
+        "known_types": sorted(expander.codes_of("http://hl7.org/fhir/resource-types")),
+        "search": [_search(one) for one in read_input("search-parameters")],
+        "compartments": {
+            one["code"]: {r["code"]: r["param"] for r in one["resource"] if r.get("param")}
+            for one in read_input("compartments")
+        },
+        "operations": read_input("operations"),
+    }
+
+
+def _shapes(definition: Json) -> Iterator[tuple[str, Json]]:
+    shapes: dict[str, Json] = {}
+    for element in definition["snapshot"]["element"]:
+        path = element["path"]
+        parent, _, name = path.rpartition(".")
+        own = [
+            [c["key"], c["severity"], c["expression"]]
+            for c in element.get("constraint", [])
+            if c["key"] not in INHERITED and c.get("source", definition["url"]) == definition["url"]
+        ]
+        if not parent:
+            if definition["type"] in ("Element", "Extension"):
+                own = [[c["key"], c["severity"], c["expression"]] for c in element.get("constraint", [])]
+                own = [c for c in own if c[0] == ("ele-1" if definition["type"] == "Element" else "ext-1")]
+            shapes[path] = {"elements": [], "invariants": own}
+            continue
+        kinds = element.get("type", [])
+        if [t["code"] for t in kinds] in (["BackboneElement"], ["Element"]) and not name.endswith("[x]"):
+            shapes[path] = {"elements": [], "invariants": own}
+            entry = _element(element, name, [])
+            entry["shape"] = path
+        else:
+            entry = _element(element, name, own)
+        shapes[parent]["elements"].append(entry)
+    yield from shapes.items()
+
+
+def _element(element: Json, name: str, own: list[Any]) -> Json:
+    found: Json = {"name": name}
+    if element["min"]:
+        found["min"] = element["min"]
+    if element["max"] != "1":
+        found["max"] = 0 if element["max"] == "*" else int(element["max"])
+    if "contentReference" in element:
+        found["shape"] = element["contentReference"].removeprefix("#")
+    types, targets, profiles = [], [], {}
+    for kind in element.get("type", []):
+        code = _type_code(kind, element)
+        types.append(code)
+        targets += [t.removeprefix(FHIR) for t in kind.get("targetProfile", [])]
+        for profile in kind.get("profile", []):
+            profiles[code] = profile.removeprefix(FHIR)
+    if types and "shape" not in found:
+        found["types"] = types
+    if targets and "Resource" not in targets:
+        found["targets"] = sorted(set(targets))
+    if profiles:
+        found["profiles"] = profiles
+    if own:
+        found["invariants"] = own
+    found.update(_binding(element))
+    for flag, key in (("isSummary", "summary"), ("isModifier", "modifier")):
+        if element.get(flag):
+            found[key] = 1
+    return found
+
+
+def _type_code(kind: Json, element: Json) -> str:
+    code: str = kind["code"]
+    if not code.startswith(SYSTEM):
+        return code
+    if element["path"].endswith(".id") and element["base"]["path"] == "Resource.id":
+        return "id"
+    return "uri" if element["path"].endswith("Extension.url") else "string"
+
+
+def _binding(element: Json) -> Json:
+    binding = element.get("binding", {})
+    strength = binding.get("strength")
+    if strength not in ("required", "extensible", "preferred") or "valueSet" not in binding:
+        maximum = [x for x in binding.get("extension", []) if x["url"] == MAX_VALUE_SET]
+        if not maximum:
+            return {}
+    found = [strength, binding.get("valueSet", "").split("|")[0]]
+    found += [
+        x["valueCanonical"].split("|")[0] for x in binding.get("extension", []) if x["url"] == MAX_VALUE_SET
+    ]
+    return {"binding": found}
+
+
+def _profile(definition: Json) -> Iterator[Json]:
+    for element in definition["snapshot"]["element"]:
+        kept = {k: element[k] for k in ("id", "path", "min", "max", "sliceName") if k in element}
+        kept |= {k: v for k, v in element.items() if k.startswith(("fixed", "pattern"))}
+        kept["types"] = [t["code"] for t in element.get("type", [])]
+        kept |= _binding(element)
+        if "slicing" in element:
+            kept["slicing"] = element["slicing"]
+        own = [
+            [c["key"], c["severity"], c["expression"]]
+            for c in element.get("constraint", [])
+            if c["key"].startswith("vs-")
+        ]
+        if own:
+            kept["invariants"] = own
+        yield kept
+
+
+def _bound(shapes: dict[str, Json], profiles: dict[str, list[Json]]) -> set[str]:
+    bindings = [e["binding"] for s in shapes.values() for e in s["elements"] if "binding" in e]
+    bindings += [e["binding"] for p in profiles.values() for e in p if "binding" in e]
+    return {url for b in bindings for url in b[1:] if url and b[0] != "preferred"} | {
+        url for b in bindings for url in b[2:]
+    }
+
+
+def _search(one: Json) -> Json:
+    kept: Json = {k: one[k] for k in ("code", "type", "base", "url") if k in one}
+    for key in ("expression", "target", "component", "modifier", "comparator", "multipleOr", "chain"):
+        if one.get(key):
+            kept[key] = one[key]
+    return kept
+
+
+def rendered() -> bytes:
+    """Return the facts as the bytes that are compressed: sorted keys, no white space."""
+    return json.dumps(facts(), sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
+
+
+def main(arguments: list[str]) -> int:
+    """Return 0 when the facts file is written, or with `--check` when it is what the input gives."""
+    fresh = rendered()
+    if "--check" in arguments:
+        same = FACTS.exists() and gzip.decompress(FACTS.read_bytes()) == fresh
+        print(f"{FACTS.name}: {'as generated' if same else 'differs; run python -m fhirmod.r4.build'}")  # noqa: T201
+        return 0 if same else 1
+    FACTS.write_bytes(gzip.compress(fresh, 9, mtime=0))
+    print(f"{FACTS.name}: {len(fresh)} bytes, {FACTS.stat().st_size} compressed")  # noqa: T201
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
