@@ -1,0 +1,27 @@
+"""What our concepts are called elsewhere: one table, read both ways. Knows no entry and no FHIR resource.
+
+What is here: `concept` (key -> codes), `find` (codes -> key), `words` (a question -> its answers), `keys`,
+the systems' addresses, the check digits of LOINC and SNOMED CT, and the generated CodeSystem, ValueSets and
+ConceptMaps (`code_system`, `value_sets`, `concept_maps`).
+"""
+
+from .check_digits import loinc_is_well_formed, sctid_is_well_formed
+from .concept import Coding, Concept, Relation
+from .lookup import UnknownConceptError, concept, find, keys, words
+from .systems import CANONICAL, OWN_SYSTEM, SYSTEMS
+
+__all__ = [
+    "CANONICAL",
+    "OWN_SYSTEM",
+    "SYSTEMS",
+    "Coding",
+    "Concept",
+    "Relation",
+    "UnknownConceptError",
+    "concept",
+    "find",
+    "keys",
+    "loinc_is_well_formed",
+    "sctid_is_well_formed",
+    "words",
+]
