@@ -6,7 +6,7 @@ and which entries stand, `read_entry` from JSON values, and `Protocol`.
 
 from .absent import Absent, AbsentReason, Answer
 from .entry import AtRange, Entry, Facility, Part, Person
-from .episode import Episode, Received, chains_that_stand, order_of, root_of
+from .episode import Chains, Episode, Received, order_of, root_of
 from .kinds import (
     KINDS,
     RANK,
@@ -60,7 +60,8 @@ from .kinds import (
     Woman,
 )
 from .moment import Moment
-from .quantity import Amount
+from .protocol import Protocol, Threshold, WatchStep
+from .quantity import Amount, unit_of
 from .reading import read_entry
 
 __all__ = [
@@ -77,6 +78,7 @@ __all__ = [
     "Bladder",
     "BleedingResponse",
     "BloodLoss",
+    "Chains",
     "Complication",
     "Conditions",
     "Consent",
@@ -110,6 +112,7 @@ __all__ = [
     "Person",
     "Placement",
     "PlacementAttempt",
+    "Protocol",
     "ProtocolStamp",
     "Rate",
     "Received",
@@ -117,17 +120,19 @@ __all__ = [
     "Retraction",
     "SignOff",
     "Surgery",
+    "Threshold",
     "Transfer",
     "Transfusion",
     "Urine",
     "UterineCheck",
     "VitalSigns",
     "VolumeStated",
+    "WatchStep",
     "Weighed",
     "Withdrawal",
     "Woman",
-    "chains_that_stand",
     "order_of",
     "read_entry",
     "root_of",
+    "unit_of",
 ]

@@ -1,14 +1,15 @@
 """The envelope every entry shares: who, when, in answer to what; the kinds add what was seen or done."""
 
 from datetime import datetime, timedelta
+from decimal import Decimal
 from functools import cached_property
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, model_validator
 
 from .absent import Absent, or_absent
 from .moment import Moment, whole_day
-from .quantity import Amount, quantity
+from .quantity import quantity
 from .text import EntryId, Label, Text
 
 
@@ -35,7 +36,7 @@ class Facility(Part):
 class AtRange(Part):
     """How far the stated time may be off: plus or minus minutes, or the earliest and latest instant."""
 
-    plus_minus_min: Annotated[Amount, quantity("min")] | None = None
+    plus_minus_min: Annotated[Decimal, quantity("min")] | None = None
     earliest: Moment | None = None
     latest: Moment | None = None
 
@@ -65,7 +66,7 @@ class Entry(Part):
     recorded_at: Moment
     at_source: Literal["device-clock", "typed", "recalled"] | None = None
     at_range: AtRange | None = None
-    clock_skew_s: Annotated[Amount, quantity("s", low=None)] | None = None
+    clock_skew_s: Annotated[Decimal, quantity("s", low=None)] | None = None
     performed_by: Person | None = None
     recorded_by: Person | None = None
     witnessed_by: Person | None = None
@@ -98,14 +99,13 @@ class Entry(Part):
         if self.at.instant is None:
             return whole_day(self.at.day, _instant(self.recorded_at))
         instant = self.at.instant
-        if self.at_source == "device-clock" and self.clock_skew_s is not None and not isinstance(self.clock_skew_s, Absent):
+        if self.at_source == "device-clock" and self.clock_skew_s is not None:
             instant += timedelta(seconds=float(self.clock_skew_s))
         if self.at_range is None:
             return instant, instant
         if self.at_range.earliest and self.at_range.latest:
             return _instant(self.at_range.earliest), _instant(self.at_range.latest)
-        spread = self.at_range.plus_minus_min
-        margin = timedelta(minutes=float(spread)) if spread is not None and not isinstance(spread, Absent) else timedelta()
+        margin = timedelta(minutes=float(self.at_range.plus_minus_min or 0))
         return instant - margin, instant + margin
 
     @cached_property
@@ -113,13 +113,27 @@ class Entry(Part):
         """Return the instant to compare by: the stated one (skew applied), else None (date only, not known)."""
         if isinstance(self.at, Absent) or self.at.instant is None:
             return None
-        if self.at_source == "device-clock" and self.clock_skew_s is not None and not isinstance(self.clock_skew_s, Absent):
+        if self.at_source == "device-clock" and self.clock_skew_s is not None:
             return self.at.instant + timedelta(seconds=float(self.clock_skew_s))
         return self.at.instant
 
     def document(self) -> dict[str, Any]:
         """Return the entry as plain JSON values: what was sent, nothing more; Decimals keep their digits."""
         return self.model_dump(exclude_none=True, exclude_defaults=False)
+
+
+_E = TypeVar("_E", bound=Entry)
+
+
+def says_something(entry: _E) -> _E:
+    """Return the entry if at least one of its kind's own fields was given.
+
+    Errors: ValueError if it is an empty set, which would say that nothing was looked at.
+    """
+    own = set(type(entry).model_fields) - set(Entry.model_fields)
+    if all(getattr(entry, name) in (None, False, ()) for name in own):
+        raise ValueError("none of its values was given; give at least one, or the reason it is absent")
+    return entry
 
 
 def _instant(moment: Moment) -> datetime:

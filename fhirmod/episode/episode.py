@@ -4,7 +4,7 @@ Two questions, never one: `as_of` (happened by) and `known_at` (received by).
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time
 from functools import cached_property
@@ -46,6 +46,11 @@ class Episode:
         """Return what was received, by entry id."""
         return {item.entry.id: item for item in self.received}
 
+    @cached_property
+    def chains(self) -> "Chains":
+        """Return the chains of corrections of everything received."""
+        return Chains.of(item.entry for item in self.received)
+
     def standing(self, *, as_of: datetime | None = None, known_at: datetime | None = None) -> tuple[Entry, ...]:
         """Return the entries that stand, in order of time; ties by the order of the kinds.
 
@@ -53,44 +58,65 @@ class Episode:
         chain. A correction whose original has not arrived waits. An entry whose time is not known cannot
         have happened after it was recorded, and is placed there.
         """
-        if as_of is None and known_at is None:
-            return self._standing_now
-        known = [item.entry for item in self.received if known_at is None or item.at <= known_at]
-        stand = chains_that_stand(known)
-        return tuple(entry for entry in stand if as_of is None or _earliest(entry) <= as_of)
+        if known_at is None:
+            stand = self.chains.standing
+        else:
+            stand = Chains.of(item.entry for item in self.received if item.at <= known_at).standing
+        return stand if as_of is None else tuple(entry for entry in stand if _earliest(entry) <= as_of)
+
+
+@dataclass(frozen=True)
+class Chains:
+    """Entries arranged in chains of corrections; the order they came in is immaterial.
+
+    Shape: a chain is named by its root, the id of its first entry; its head is the correction that wins.
+    """
+
+    by_id: Mapping[str, Entry]
+    heads: Mapping[str, Entry]
+    retractions: Mapping[str, tuple[Retraction, ...]]
+
+    @classmethod
+    def of(cls, entries: Iterable[Entry]) -> "Chains":
+        """Return the chains that these entries make."""
+        by_id = {entry.id: entry for entry in entries}
+        children: defaultdict[str, list[Entry]] = defaultdict(list)
+        roots = []
+        for entry in by_id.values():
+            if entry.corrects is None:
+                roots.append(entry)
+            elif (original := by_id.get(entry.corrects)) is not None and original.kind == entry.kind:
+                children[entry.corrects].append(entry)
+        heads = {root.id: _head(root, children) for root in roots}
+        retractions: defaultdict[str, tuple[Retraction, ...]] = defaultdict(tuple)
+        for head in heads.values():
+            if isinstance(head, Retraction) and (target := root_of(head.retracts, by_id)) is not None:
+                retractions[target] += (head,)
+        return cls(by_id, heads, dict(retractions))
+
+    def stands(self, root: str, path: frozenset[str] = frozenset()) -> bool:
+        """Return whether a chain stands: no standing retraction takes it back."""
+        if root not in self.retractions or root in path:
+            return True
+        return not any(
+            own is not None and self.stands(own, path | {root})
+            for own in (root_of(retraction.id, self.by_id) for retraction in self.retractions[root])
+        )
 
     @cached_property
-    def _standing_now(self) -> tuple[Entry, ...]:
-        return chains_that_stand([item.entry for item in self.received])
+    def standing(self) -> tuple[Entry, ...]:
+        """Return the heads of the chains that stand, ordered; retractions themselves are not among them."""
+        heads = [head for root, head in self.heads.items() if head.kind != "retraction" and self.stands(root)]
+        return tuple(sorted(heads, key=order_of))
+
+    @cached_property
+    def roots(self) -> dict[str, str]:
+        """Return the root of each standing entry's chain, by the entry's id."""
+        standing = {entry.id for entry in self.standing}
+        return {head.id: root for root, head in self.heads.items() if head.id in standing}
 
 
-def chains_that_stand(entries: Iterable[Entry]) -> tuple[Entry, ...]:
-    """Return the head of each chain of corrections that is not retracted, ordered; the input's order is immaterial."""
-    by_id = {entry.id: entry for entry in entries}
-    children: defaultdict[str, list[Entry]] = defaultdict(list)
-    retractions: defaultdict[str, list[Retraction]] = defaultdict(list)
-    roots = []
-    for entry in by_id.values():
-        if entry.corrects is None:
-            roots.append(entry)
-        elif (original := by_id.get(entry.corrects)) is not None and original.kind == entry.kind:
-            children[entry.corrects].append(entry)
-    for root in roots:
-        head = _head(root, children)
-        if isinstance(head, Retraction):
-            target = root_of(head.retracts, by_id)
-            if target is not None:
-                retractions[target].append(head)
-    standing = []
-    for root in roots:
-        head = _head(root, children)
-        if not isinstance(head, Retraction) and not _retracted(root.id, retractions, by_id, frozenset()):
-            standing.append(head)
-    standing.sort(key=order_of)
-    return tuple(standing)
-
-
-def root_of(entry_id: str, by_id: dict[str, Entry]) -> str | None:
+def root_of(entry_id: str, by_id: Mapping[str, Entry]) -> str | None:
     """Return the id of the first entry of a chain of corrections, or None if a link has not arrived."""
     seen = set()
     while (entry := by_id.get(entry_id)) is not None and entry_id not in seen:
@@ -123,20 +149,7 @@ def _earliest(entry: Entry) -> datetime:
     return span[0] if span is not None else (entry.recorded_at.instant or _BEFORE_ALL)
 
 
-def _head(entry: Entry, children: dict[str, list[Entry]]) -> Entry:
+def _head(entry: Entry, children: Mapping[str, list[Entry]]) -> Entry:
     while entry.id in children:
         entry = max(children[entry.id], key=lambda child: (child.recorded_at.instant or _BEFORE_ALL, child.id))
     return entry
-
-
-def _retracted(
-    root: str, retractions: dict[str, list[Retraction]], by_id: dict[str, Entry], path: frozenset[str]
-) -> bool:
-    """Return whether a standing retraction takes this chain back; a retraction of a retraction undoes it."""
-    if root in path:
-        return False
-    for retraction in retractions.get(root, ()):
-        own = root_of(retraction.id, by_id)
-        if own is not None and not _retracted(own, retractions, by_id, path | {root}):
-            return True
-    return False

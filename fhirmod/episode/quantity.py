@@ -65,3 +65,8 @@ def quantity(unit: str, low: int | None = 0, high: int | None = None, *, whole: 
 
 def _branch(value: Any) -> str:
     return "absent" if isinstance(value, dict | Absent) else "value"
+
+
+def unit_of(annotation: Any) -> str | None:
+    """Return the UCUM unit that a field's annotation states, or None if it is not a quantity."""
+    return annotation.unit if isinstance(annotation, _Quantity) else None

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from pydantic import StrictBool, model_validator
 
 from fhirmod.episode.absent import Absent, Answer, or_absent
-from fhirmod.episode.entry import Entry
+from fhirmod.episode.entry import Entry, says_something
 from fhirmod.episode.quantity import Amount, quantity
 from fhirmod.episode.text import Label
 
@@ -31,6 +31,10 @@ class VitalSigns(Entry):
     on_oxygen: Answer | None = None
     mental_state: Annotated[MentalState | Absent, or_absent] | None = None
     capillary_refill_s: Annotated[Amount, quantity("s")] | None = None
+
+    @model_validator(mode="after")
+    def _says_something(self) -> "VitalSigns":
+        return says_something(self)
 
     @model_validator(mode="after")
     def _palpated_has_no_diastolic(self) -> "VitalSigns":
@@ -85,3 +89,7 @@ class Laboratory(Entry):
     ph: Annotated[Amount, quantity("[pH]", high=14)] | None = None
     pao2_fio2_mmhg: Annotated[Amount, quantity("mm[Hg]")] | None = None
     clot_forms: Answer | None = None
+
+    @model_validator(mode="after")
+    def _says_something(self) -> "Laboratory":
+        return says_something(self)

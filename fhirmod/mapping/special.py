@@ -1,0 +1,233 @@
+"""Places that only one field uses, each two-way: references to other parts, doses, drill, the facility."""
+
+import re
+from decimal import Decimal
+from typing import Any
+
+from .codec import Codec, Unread, read_quantity
+from .places import MainValue, View
+from .urls import DUE_TO, FACILITY_ID, PROTOCOL, RETRACTS, UCUM
+
+ACT_REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
+DRILL = {"system": ACT_REASON, "code": "HTEST", "display": "test health data"}
+_OWN = r"([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})"
+_PLACEMENT = re.compile(rf"(?:.*/)?Procedure/{_OWN}\.placement")
+_DEVICE = re.compile(rf"(?:.*/)?Device/{_OWN}\.device")
+
+
+class PlacementReference:
+    """Which balloon: a second `partOf`, to its placement Procedure."""
+
+    def put(self, target: dict[str, Any], value: str) -> None:
+        target.setdefault("partOf", []).append({"reference": f"Procedure/{value}.placement"})
+
+    def get(self, view: View) -> str | None:
+        for reference in view.resource.get("partOf", ()):
+            if found := _PLACEMENT.fullmatch(reference.get("reference", "")):
+                return found[1]
+        return None
+
+
+class PlacementSuspect(PlacementReference):
+    """Which balloon had the problem: a suspect entity of an AdverseEvent."""
+
+    def put(self, target: dict[str, Any], value: str) -> None:
+        instance = {"reference": f"Procedure/{value}.placement"}
+        target.setdefault("suspectEntity", []).append({"instance": instance})
+
+    def get(self, view: View) -> str | None:
+        for entity in view.resource.get("suspectEntity", ()):
+            if found := _PLACEMENT.fullmatch(entity.get("instance", {}).get("reference", "")):
+                return found[1]
+        return None
+
+
+class PreparationReference:
+    """Which preparation a placement used: the device it manipulated, unless that is the placement's own."""
+
+    def put(self, target: dict[str, Any], value: str) -> None:
+        target["focalDevice"] = [{"manipulated": {"reference": f"Device/{value}.device"}}]
+
+    def get(self, view: View) -> str | None:
+        for device in view.resource.get("focalDevice", ()):
+            found = _DEVICE.fullmatch(device.get("manipulated", {}).get("reference", ""))
+            if found and not str(view.resource.get("id", "")).startswith(found[1]):
+                return found[1]
+        return None
+
+
+class GrossVolume(MainValue):
+    """A blood loss as it was read off; where other fluid was inside, the main value is the net and this a component."""
+
+    def __init__(self, codec: Codec, gross: str, weighed: str) -> None:
+        super().__init__(codec)
+        self._read, self._gross, self._weighed = codec.read, gross, weighed
+
+    def get(self, view: View) -> Any:
+        if self._gross in view.components:
+            return self._read(view.components[self._gross][0]["valueQuantity"])
+        return None if self._weighed in view.components else super().get(view)
+
+
+class AmountWithUnit:
+    """A Quantity whose unit is part of the entry (dose, rate)."""
+
+    def __init__(self, *path: str, units: tuple[str, ...]) -> None:
+        self._path, self._units = path, units
+
+    def put(self, target: dict[str, Any], value: Any) -> None:
+        for step in self._path[:-1]:
+            target = target.setdefault(step, {})
+        target[self._path[-1]] = {"value": value.value, "unit": value.unit, "system": UCUM, "code": value.unit}
+
+    def get(self, view: View) -> dict[str, Any] | None:
+        source: Any = view.resource
+        for step in self._path:
+            source = source.get(step, {})
+        if "value" not in source:
+            return None
+        unit = source.get("code") or source.get("unit")
+        if unit not in self._units:
+            raise Unread(f"the unit is {unit!r}; one of {', '.join(self._units)} is read here")
+        number = read_quantity(source, unit)
+        return {"value": Decimal(number), "unit": unit} if number is not None else None
+
+
+class Given:
+    """Whether a dose was given: the status `not-done` says it was not."""
+
+    def put(self, target: dict[str, Any], value: bool) -> None:
+        if not value and target["status"] != "entered-in-error":
+            target["status"] = "not-done"
+
+    def get(self, view: View) -> bool:
+        return view.resource.get("status") != "not-done"
+
+
+class DueTo:
+    """The causes of a condition: HL7's own extension, one for each."""
+
+    def __init__(self, codec: Codec) -> None:
+        self._codec = codec
+
+    def put(self, target: dict[str, Any], value: tuple[str, ...]) -> None:
+        for word in value:
+            cause = {"url": DUE_TO, "valueCodeableConcept": self._codec.write(word)}
+            target.setdefault("extension", []).append(cause)
+
+    def get(self, view: View) -> tuple[str, ...] | None:
+        causes = [item["valueCodeableConcept"] for item in view.resource.get("extension", ())
+                  if item.get("url") == DUE_TO and "valueCodeableConcept" in item]
+        return tuple(self._codec.read(cause) for cause in causes) or None
+
+
+class FacilityReference:
+    """A facility by the site's identifier and name, as a logical reference."""
+
+    def __init__(self, element: str) -> None:
+        self._element = element
+
+    def put(self, target: dict[str, Any], value: Any) -> None:
+        target[self._element] = facility(value)
+
+    def get(self, view: View) -> dict[str, Any] | None:
+        return read_facility(view.resource.get(self._element))
+
+
+def facility(value: Any) -> dict[str, Any]:
+    """Return the logical Reference to an organization."""
+    reference: dict[str, Any] = {"type": "Organization", "identifier": {"system": FACILITY_ID, "value": value.id}}
+    return reference | {"display": value.name} if value.name else reference
+
+
+def read_facility(reference: Any) -> dict[str, Any] | None:
+    """Return the facility a Reference names; a partner's is named by its identifier or reference."""
+    if not isinstance(reference, dict):
+        return None
+    name = reference.get("identifier", {}).get("value") or reference.get("reference") or reference.get("display")
+    return {"id": name, "name": reference.get("display")} if name else None
+
+
+class WomanReference:
+    """What the room calls her: the identifier and display of the Encounter's subject."""
+
+    def put(self, target: dict[str, Any], value: Any) -> None:
+        subject = dict(target["subject"])
+        if value.identifier:
+            identifier = {"system": value.identifier_system, "value": value.identifier}
+            subject["identifier"] = {name: text for name, text in identifier.items() if text}
+        if value.label:
+            subject["display"] = value.label
+        target["subject"] = subject
+
+    def get(self, view: View) -> dict[str, Any] | None:
+        subject = view.resource.get("subject", {})
+        identifier = subject.get("identifier", {})
+        woman = {
+            "identifier_system": identifier.get("system"),
+            "identifier": identifier.get("value"),
+            "label": subject.get("display"),
+        }
+        return woman if any(woman.values()) else None
+
+
+class DrillLabel:
+    """A drill or demonstration: HL7's test-data label on every resource; read from the opening's."""
+
+    def put(self, target: dict[str, Any], value: bool) -> None:
+        """Write nothing: the label goes on every image, not only this one."""
+
+    def get(self, view: View) -> bool | None:
+        labels = view.resource.get("meta", {}).get("security", ())
+        return True if any(label.get("code") == "HTEST" for label in labels) else None
+
+
+class ProtocolStampExtension:
+    """Which site protocol and software the verdicts use."""
+
+    def put(self, target: dict[str, Any], value: Any) -> None:
+        parts = [{"url": name, "valueString": getattr(value, name)} for name in ("id", "hash", "software")]
+        target.setdefault("extension", []).append({"url": PROTOCOL, "extension": parts})
+
+    def get(self, view: View) -> dict[str, Any] | None:
+        for item in view.resource.get("extension", ()):
+            if item.get("url") == PROTOCOL:
+                return {part["url"]: part.get("valueString") for part in item.get("extension", ())}
+        return None
+
+
+class Text:
+    """Free text in one string element."""
+
+    def __init__(self, element: str) -> None:
+        self._element = element
+
+    def put(self, target: dict[str, Any], value: str) -> None:
+        target[self._element] = value
+
+    def get(self, view: View) -> str | None:
+        return view.resource.get(self._element)
+
+
+class CarrierText:
+    """The device identifier as it is printed or scanned: `udiCarrier.carrierHRF`, byte for byte."""
+
+    def put(self, target: dict[str, Any], value: str) -> None:
+        target["udiCarrier"] = [{"carrierHRF": value}]
+
+    def get(self, view: View) -> str | None:
+        return next((udi["carrierHRF"] for udi in view.resource.get("udiCarrier", ()) if "carrierHRF" in udi), None)
+
+
+
+class RetractedTargets:
+    """Which entry is taken back: its id; the resources it covers are added when the image is made."""
+
+    def put(self, target: dict[str, Any], value: str) -> None:
+        target.setdefault("extension", []).append({"url": RETRACTS, "valueId": value})
+
+    def get(self, view: View) -> str | None:
+        for item in view.resource.get("extension", ()):
+            if item.get("url") == RETRACTS:
+                return item.get("valueId")
+        return None

@@ -1,0 +1,62 @@
+"""What was given, as MedicationAdministration."""
+
+from typing import Any, get_args
+
+from fhirmod.episode import Dose, Rate
+from fhirmod.mapping import absence
+from fhirmod.mapping.special import AmountWithUnit, Given
+from fhirmod.mapping.table import Code, Part, Row, Rows, Table
+
+_DOSE_UNITS = get_args(Dose.model_fields["unit"].annotation)
+_RATE_UNITS = get_args(Rate.model_fields["unit"].annotation)
+_NO_DOSE = {"extension": [{"url": absence.DATA_ABSENT, "valueCode": "unknown"}]}
+
+
+def _dose_or_reason(target: dict[str, Any], entry: Any, root: str) -> None:
+    """Satisfy R4's mad-1: a dosage has a dose or a rate, if only to say that it is not recorded."""
+    dosage = target.get("dosage")
+    if dosage is not None and "dose" not in dosage and "rateQuantity" not in dosage:
+        dosage["dose"] = _NO_DOSE
+
+
+def _given(kind: str, *details: str, codes: tuple[Code, ...], rows: tuple[Row, ...] = ()) -> Table:
+    all_rows = (*rows, *Rows(kind).details(*details))
+    part = Part(kind, "MedicationAdministration", codes, all_rows, profiles=(kind,), finish=_dose_or_reason)
+    return Table(kind, (part,))
+
+
+_medication = Rows("medication")
+_infusion = Rows("infusion")
+_fluid = Rows("fluid")
+_transfusion = Rows("transfusion")
+
+TABLES = (
+    _given(
+        "medication",
+        "drug_text",
+        codes=_medication.codes("drug"),
+        rows=(
+            Row("dose", AmountWithUnit("dosage", "dose", units=_DOSE_UNITS)),
+            _medication.element("route", "dosage.route"),
+            Row("given", Given(), says_false=True),
+        ),
+    ),
+    _given(
+        "infusion",
+        "infusion", "step", "drug_text", "bag_ml", "amount.value", "amount.unit",
+        codes=(*_infusion.codes("drug"), *_infusion.codes("fluid"), Code("infusion")),
+        rows=(Row("rate", AmountWithUnit("dosage", "rateQuantity", units=_RATE_UNITS)),),
+    ),  # fmt: skip
+    _given(
+        "fluid",
+        "reading", "collector", "emptied", "fluid_text",
+        codes=_fluid.codes("fluid"),
+        rows=(_fluid.element("volume_ml", "dosage.dose"),),
+    ),  # fmt: skip
+    _given(
+        "transfusion",
+        "units", "unit_number",
+        codes=_transfusion.codes("product"),
+        rows=(_transfusion.element("volume_ml", "dosage.dose"),),
+    ),  # fmt: skip
+)

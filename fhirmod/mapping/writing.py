@@ -1,0 +1,143 @@
+"""From a chain of entries to its image: the resources that say the same in FHIR R4.
+
+Nothing here looks at a clock or makes an id: ids are ``<root entry's id>.<part>``.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from fhirmod.episode import Entry, Retraction
+from terminology import concept
+
+from .envelope import write_envelope
+from .paths import put_at
+from .places import Component
+from .shapes import SHAPES, Shape
+from .special import DRILL
+from .table import Part
+from .tables import TABLES
+from .urls import ENTRY_ID, profile
+
+CONFIDENTIALITY = {
+    "system": "http://terminology.hl7.org/CodeSystem/v3-Confidentiality",
+    "code": "N",
+    "display": "normal",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What every image of an episode refers to: FHIR references, and whether it is a drill."""
+
+    subject: str
+    anchor: str
+    encounter: str | None = None
+    drill: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """One resource to be stored: type, id, and the resource; `body` is None where it is to be deleted."""
+
+    type: str
+    id: str
+    body: dict[str, Any] | None
+
+    @property
+    def reference(self) -> str:
+        return f"{self.type}/{self.id}"
+
+
+def images(entry: Entry, context: Context, *, root: str, withdrawn: bool = False) -> list[Image]:
+    """Return the image of an entry as head of the chain that began with entry `root`.
+
+    Shape: one Image for each part that has something to say; `withdrawn` makes each entered-in-error (or a
+           deletion where R4 has no such status).
+    """
+    made = []
+    for part in TABLES[entry.kind].parts:
+        if part.says(entry):
+            shape = SHAPES[part.type]
+            gone = withdrawn and shape.status is None
+            body = None if gone else _body(entry, part, shape, context, root, withdrawn=withdrawn)
+            made.append(Image(part.type, f"{root}.{part.name}", body))
+    return made
+
+
+def retraction_image(entry: Retraction, context: Context, *, root: str, targets: Iterable[str]) -> Image:
+    """Return the Provenance of a retraction; `targets` are the references of what it takes back."""
+    [image] = images(entry, context, root=root)
+    assert image.body is not None
+    image.body["target"] = [{"reference": reference} for reference in targets]
+    return image
+
+
+def _body(
+    entry: Entry, part: Part, shape: Shape, context: Context, root: str, *, withdrawn: bool
+) -> dict[str, Any]:
+    body: dict[str, Any] = {
+        "resourceType": part.type,
+        "id": f"{root}.{part.name}",
+        "meta": _meta(part.profiles, context.drill),
+        "extension": [],
+    }
+    if shape.identified:
+        body["identifier"] = [{"system": ENTRY_ID, "value": root}]
+    if shape.status is not None:
+        body[shape.status] = shape.statuses[2 if withdrawn else 1 if entry.corrects else 0]
+    for name, value in shape.fixed.items():
+        if not (withdrawn and name in shape.only_standing):
+            body[name] = value
+    if part.category is not None:
+        body["category"] = [concept(f"category.{part.category}").codeable]
+    put_at(body, shape.code, _code(entry, part))
+    if shape.subject is not None:
+        body[shape.subject] = {"reference": context.subject}
+    if shape.encounter is not None and context.encounter is not None:
+        body[shape.encounter] = {"reference": context.encounter}
+    if shape.link is not None:
+        put_at(body, shape.link, link(shape.link, context.anchor))
+    write_envelope(body, entry, shape)
+    _write_rows(body, entry, part)
+    if part.finish is not None:
+        part.finish(body, entry, root)
+    if not body["extension"]:
+        del body["extension"]
+    return body
+
+
+def _write_rows(body: dict[str, Any], entry: Entry, part: Part) -> None:
+    for row in part.rows:
+        value = row.value(entry)
+        if value is None or value == ():
+            if isinstance(row.place, Component):
+                row.place.put_unrecorded(body)
+        elif value is not False or row.says_false:
+            row.place.put(body, value)
+
+
+def _code(entry: Entry, part: Part) -> dict[str, Any]:
+    for code in part.codes:
+        if code.fits(entry):
+            return concept(code.key).codeable
+    raise LookupError(f"no code of the part {part.name} fits the {entry.kind} entry {entry.id}")
+
+
+def link(path: str, anchor: str) -> list[dict[str, Any]]:
+    """Return what ties a resource to the anchor, in the form its element takes."""
+    match path:
+        case "provision.data":
+            return [{"meaning": "related", "reference": {"reference": anchor}}]
+        case "suspectEntity":
+            return [{"instance": {"reference": anchor}}]
+        case _:
+            return [{"reference": anchor}]
+
+
+@lru_cache(maxsize=256)
+def _meta(profiles: tuple[str, ...], drill: bool) -> dict[str, Any]:
+    urls = [name if "/" in name else profile(name) for name in profiles]
+    return {"profile": urls, "security": [CONFIDENTIALITY, DRILL] if drill else [CONFIDENTIALITY]}
+
