@@ -8,20 +8,27 @@ ConceptMaps (`code_system`, `value_sets`, `concept_maps`).
 from .check_digits import loinc_is_well_formed, sctid_is_well_formed
 from .concept import Coding, Concept, Relation
 from .lookup import UnknownConceptError, concept, find, keys, words
+from .resources import code_system, concept_maps, value_set_url, value_sets
+from .sources import SOURCES
 from .systems import CANONICAL, OWN_SYSTEM, SYSTEMS
 
 __all__ = [
     "CANONICAL",
     "OWN_SYSTEM",
+    "SOURCES",
     "SYSTEMS",
     "Coding",
     "Concept",
     "Relation",
     "UnknownConceptError",
+    "code_system",
     "concept",
+    "concept_maps",
     "find",
     "keys",
     "loinc_is_well_formed",
     "sctid_is_well_formed",
+    "value_set_url",
+    "value_sets",
     "words",
 ]

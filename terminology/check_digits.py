@@ -61,7 +61,7 @@ def verhoeff_check_digit(number: str) -> int:
 
 
 def sctid_is_well_formed(code: str) -> bool:
-    """Return whether a code is a SNOMED CT identifier of 6 to 18 digits with a right partition and check digit.
+    """Return whether a code is a SNOMED CT identifier with a right partition and check digit.
 
     Source: SNOMED CT Release File Specifications, SCTID.
     """

@@ -1,7 +1,7 @@
 """From a key to its concept, and from received codings back to the key."""
 
-import difflib
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from functools import cache
 from typing import Any
 
@@ -14,6 +14,8 @@ class UnknownConceptError(KeyError):
     """A key that the table does not have; the sentence names the nearest one."""
 
     def __init__(self, key: str) -> None:
+        import difflib  # noqa: PLC0415  slow to load, wanted only here
+
         near = difflib.get_close_matches(key, keys(), 1)
         hint = f'; did you mean "{near[0]}"?' if near else "; see bindings.toml for the keys there are"
         super().__init__(f'There is no concept "{key}"{hint}')
@@ -61,7 +63,7 @@ def find(codings: Sequence[Mapping[str, Any]], among: Iterable[str]) -> str | No
     Shape: our own code decides alone; else codes of the same meaning, else narrower ones, each only where
            one candidate claims it. Broader and neighbouring codes are never read.
     """
-    allowed = among if isinstance(among, Set) else frozenset(among)
+    allowed = among if isinstance(among, AbstractSet) else frozenset(among)
     received = [(coding.get("system"), coding.get("code")) for coding in codings]
     own = [pair for pair in received if pair[0] == OWN_SYSTEM and pair in _index()["own"]]
     if own:
@@ -69,7 +71,7 @@ def find(codings: Sequence[Mapping[str, Any]], among: Iterable[str]) -> str | No
     return _only(received, "same", allowed) or _only(received, "narrower", allowed)
 
 
-def _only(received: list[tuple[Any, Any]], relation: Relation, allowed: Set[str]) -> str | None:
+def _only(received: list[tuple[Any, Any]], relation: Relation, allowed: AbstractSet[str]) -> str | None:
     index = _index()[relation]
     found = set()
     for pair in received:

@@ -1,4 +1,4 @@
-"""The public sources in which the standard codes were seen with their displays: key -> what and which state."""
+"""The public sources in which standard codes were seen with their displays: key -> which state of what."""
 
 SOURCES: dict[str, str] = {
     "R4": "HL7 FHIR R4 4.0.1 definitions (profiles, value sets, code systems, v2 and v3 tables)",
@@ -24,7 +24,10 @@ SOURCES: dict[str, str] = {
     "ATC1": "github.com/creative-connections/Pharmacolibrary at 19beffa6, the ATC tree",
     "RXR": "rxreasoner.com, ATC pages",
     "HS": "hipaaspace.com, ATC pages",
-    "IMDRF": "IMDRF adverse event terminology N43, annexes A and E, as in github.com/erroronline1/qualitymanagement at 4fba28b8",
+    "IMDRF": (
+        "IMDRF adverse event terminology N43, annexes A and E, "
+        "as in github.com/erroronline1/qualitymanagement at 4fba28b8"
+    ),
     "OPENFDA": "openFDA device records: product code, device name, regulation 884.4530",
     "LW": "loinc.org term pages, or a page made from LOINC 2.82",
     "FIND": "findacode.com, LOINC pages",
@@ -34,5 +37,5 @@ SOURCES: dict[str, str] = {
     "IHE": "IHE Patient Care Coordination, antepartum flow sheet battery",
     "CKM": "openEHR clinical knowledge manager, term bindings",
     "CCDA": "HL7 C-CDA section pages",
-    "LISTS": "further public code lists, two or more unless another source stands beside it",
+    "LISTS": "further public code lists and FHIR guides, two or more unless another source stands beside it",
 }

@@ -6,7 +6,7 @@ Shape: about 700 keys, read once when first asked for (some 15 ms).
 import tomllib
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
+from pathlib import Path
 from typing import Any, cast
 
 from .concept import Coding, Concept, Relation
@@ -89,7 +89,7 @@ def _homes(rows: dict[str, Row]) -> dict[str, str]:
 
 
 def _read(name: str) -> dict[str, Any]:
-    place = files(__package__) / name
+    place = Path(__file__).with_name(name)
     if not place.is_file():
         return {}
     return tomllib.loads(place.read_text("utf-8"))
