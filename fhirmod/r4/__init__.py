@@ -4,6 +4,7 @@ Places are FHIRPath in R4's simple subset: element names, `[n]` for repetition, 
 name (`Observation.component[1].value.value`, not `valueQuantity`), which every FHIRPath engine evaluates.
 """
 
+from .check import check
 from .exact import dump, parse
 from .facts import concrete_types as _concrete_types
 from .facts import known_types as _known_types
@@ -43,6 +44,7 @@ __all__ = [
     "StringValue",
     "TokenValue",
     "UriValue",
+    "check",
     "compile_path",
     "dump",
     "parse",

@@ -39,11 +39,14 @@ def facts() -> Json:
     elements: dict[str, Json] = {}
     types: dict[str, Json] = {}
     profiles: dict[str, list[Json]] = {}
+    datatype_profiles: dict[str, list[Any]] = {}
     for definition in structures:
         name = definition["type"]
         if definition.get("derivation") == "constraint":
             if definition["kind"] == "resource":
                 profiles[definition["url"]] = list(_profile(definition))
+            else:
+                datatype_profiles[definition["name"]] = _own(definition["snapshot"]["element"][0])
             continue
         types[name] = {
             "kind": definition["kind"],
@@ -59,6 +62,8 @@ def facts() -> Json:
         "types": types,
         "shapes": elements,
         "profiles": profiles,
+        "datatype_profiles": datatype_profiles,
+        "systems": expander.complete_systems(),
         "values": expander.expand_all(sorted(_bound(elements, profiles))),
         "known_types": sorted(expander.codes_of("http://hl7.org/fhir/resource-types")),
         "search": [_search(one) for one in read_input("search-parameters")],
@@ -75,11 +80,7 @@ def _shapes(definition: Json) -> Iterator[tuple[str, Json]]:
     for element in definition["snapshot"]["element"]:
         path = element["path"]
         parent, _, name = path.rpartition(".")
-        own = [
-            [c["key"], c["severity"], c["expression"]]
-            for c in element.get("constraint", [])
-            if c["key"] not in INHERITED and c.get("source", definition["url"]) == definition["url"]
-        ]
+        own = _own(element, definition["url"])
         if not parent:
             if definition["type"] in ("Element", "Extension"):
                 own = [[c["key"], c["severity"], c["expression"]] for c in element.get("constraint", [])]
@@ -95,6 +96,14 @@ def _shapes(definition: Json) -> Iterator[tuple[str, Json]]:
             entry = _element(element, name, own)
         shapes[parent]["elements"].append(entry)
     yield from shapes.items()
+
+
+def _own(element: Json, source: str = "") -> list[Any]:
+    return [
+        [c["key"], c["severity"], c["expression"]]
+        for c in element.get("constraint", [])
+        if c["key"] not in INHERITED and (not source or c.get("source", source) == source)
+    ]
 
 
 def _element(element: Json, name: str, own: list[Any]) -> Json:

@@ -31,6 +31,14 @@ class Expander:
         """Return every code of a code system that is carried whole."""
         return {c for c, _ in _walk(self._systems[system].get("concept", []), ())}
 
+    def complete_systems(self) -> dict[str, list[str]]:
+        """Return every code of the code systems that are carried whole and tell cases apart."""
+        return {
+            url: sorted(self.codes_of(url))
+            for url, one in sorted(self._systems.items())
+            if one.get("content") == "complete" and one.get("caseSensitive")
+        }
+
     def _expand(self, url: str) -> tuple[Codes, set[str]]:
         if url not in self._sets:
             return {}, {"*"}

@@ -18,6 +18,7 @@ def facts() -> Json:
     return found
 
 
+@cache
 def concrete_types() -> frozenset[str]:
     """Return the resource types whose definitions are carried here."""
     return frozenset(
@@ -25,6 +26,7 @@ def concrete_types() -> frozenset[str]:
     )
 
 
+@cache
 def known_types() -> frozenset[str]:
     """Return the names of all R4 resource types, carried or not."""
     return frozenset(facts()["known_types"])

@@ -1,0 +1,13 @@
+"""Every R4 invariant as a small Python function beside its FHIRPath; found by the FHIRPath text.
+
+Keys repeat in R4 (`inv-1` is two rules) and texts repeat too (a rule under several keys), so the text is
+what a function answers for; key and severity come with the definitions.
+"""
+
+from . import clinical, conformance, datatypes
+from .logic import Row, Scope, Test, Truth
+
+ROWS: tuple[Row, ...] = (*datatypes.ROWS, *clinical.ROWS, *conformance.ROWS)
+TESTS: dict[str, Test] = {text: test for _, text, test in ROWS}
+
+__all__ = ["ROWS", "TESTS", "Row", "Scope", "Test", "Truth"]

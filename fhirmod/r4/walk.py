@@ -1,0 +1,465 @@
+"""The walker: one pass over a resource by its plans; what it accepts is valid R4, and this defines it.
+
+It raises nothing for bad input: everything wrong becomes a finding at a place that resolves there.
+"""
+
+from typing import Any
+
+from fhirmod.errors import Finding, Severity
+
+from .bindings import Bound, unknown_in_system
+from .bundles import Bundle
+from .facts import concrete_types, known_types
+from .grammars import PRIMITIVE, WANTED, form, odd_text, odd_urn
+from .invariants.logic import UCUM, Scope
+from .links import Link, judge
+from .narrative import problems
+from .places import Place, written
+from .plan import Plan, Slot, plan
+from .ucum import is_ucum
+
+BROKEN = (TypeError, AttributeError, KeyError, ValueError, IndexError)
+# R4 marks dom-6 as best practice (elementdefinition-bestpractice), so it informs and does not warn.
+BEST_PRACTICE = frozenset(("dom-6",))
+
+
+class Walk:
+    """One check of one document; `findings` grows as it goes."""
+
+    def __init__(self) -> None:
+        self.findings: list[Finding] = []
+        self.links: list[Link] = []
+        self._doubts: list[tuple[str, Exception]] = []
+        self._hooks = {
+            "Reference": self._reference,
+            "Coding": self._coding,
+            "Identifier": self._identifier,
+            "Extension": self._extension,
+            **dict.fromkeys(("Quantity", "Age", "Count", "Distance", "Duration"), self._quantity),
+        }
+
+    def say(self, severity: Severity, code: str, issue: str, place: Place, sentence: str) -> None:
+        """Add a finding."""
+        self.findings.append(Finding(severity, code, issue, written(place), sentence))
+
+    def error(self, code: str, issue: str, place: Place, sentence: str) -> None:
+        """Add a finding that refuses."""
+        self.say("error", code, issue, place, sentence)
+
+    def finish(self) -> list[Finding]:
+        """Return the findings; a rule that could not be read must have been broken by something said."""
+        if self._doubts and not any(one.refuses for one in self.findings):
+            raise self._doubts[0][1]
+        return self.findings
+
+    def resource(self, node: Any, place: Place, container: Scope | None = None) -> None:
+        """Check a resource: the document itself, or one inside (`container` for a contained one)."""
+        if not isinstance(node, dict):
+            self.error("not-an-object", "structure", place, f"A resource is {form(node)}; wanted an object.")
+            return
+        kind = node.get("resourceType")
+        if not isinstance(kind, str) or kind not in known_types():
+            got = "has no resourceType" if kind is None else "has a resourceType R4 does not know"
+            self.error(
+                "resource-type", "structure", place, f"The object {got}; wanted the name of an R4 resource."
+            )
+            return
+        scope = Scope(node, container.root if container else node)
+        if kind not in concrete_types():
+            self.say(
+                "warning",
+                "type-not-carried",
+                "not-supported",
+                place,
+                f"{kind} is an R4 type whose definition is not carried here; "
+                "only what every resource has was checked, wanted one of the carried types for a full check.",
+            )
+            self._object(node, plan("DomainResource"), place, scope, open_ended=True)
+            return
+        first_link = len(self.links)
+        self._object(node, plan(kind), place, scope)
+        if kind == "Bundle":
+            Bundle(node, place, self.links[first_link:], self.say).check()
+
+    def _object(
+        self, node: dict[str, Any], shape: Plan, place: Place, scope: Scope, *, open_ended: bool = False
+    ) -> None:
+        slots = shape.slots
+        chosen: dict[str, str] | None = None
+        for key, value in node.items():
+            slot = slots.get(key)
+            if slot is None:
+                self._unknown(key, value, shape, place, open_ended=open_ended)
+                continue
+            if slot.group:
+                chosen = {} if chosen is None else chosen
+                bare = key.removeprefix("_")
+                if chosen.setdefault(slot.group, bare) != bare:
+                    self.error(
+                        "two-choices",
+                        "structure",
+                        place,
+                        f"Both {chosen[slot.group]} and {bare} are given; wanted one type of {slot.group}[x].",
+                    )
+            if slot.companion:
+                self._companions(node, key, value, slot, place, scope)
+            elif slot.many:
+                self._list(node, key, value, slot, place, scope)
+            elif slot.primitive:
+                if not slot.plain(value):  # type: ignore[misc]
+                    self._primitive(value, slot, (place, slot.field.name, -1))
+            else:
+                self._complex(value, slot, (place, slot.field.name, -1), scope)
+            if slot.checks and slot.primitive and not slot.many:
+                self._run(slot.checks, value, (place, slot.field.name, -1), scope)
+        for name, keys in shape.required:
+            if not any(key in node for key in keys):
+                self.error(
+                    "missing-element",
+                    "required",
+                    place,
+                    f"The element {name} is missing; {shape.name} must have it.",
+                )
+        if shape.checks:
+            self._run(shape.checks, node, place, scope)
+
+    def _run(self, checks: Any, node: Any, place: Place, scope: Scope) -> None:
+        for key, severity, text, test in checks:
+            try:
+                held = test(node, scope)
+            except BROKEN as broken:
+                self._doubts.append((key, broken))
+                continue
+            if held is False:
+                if key in BEST_PRACTICE:
+                    if scope.root is not scope.resource:
+                        continue
+                    severity = "information"
+                self.say(
+                    severity,
+                    key,
+                    "invariant",
+                    place,
+                    f"The R4 rule {key} does not hold here; wanted, in FHIRPath: {text}",
+                )
+
+    def _unknown(self, key: str, value: Any, shape: Plan, place: Place, *, open_ended: bool) -> None:
+        if key == "resourceType" and (open_ended or shape.name in known_types()):
+            return
+        if open_ended:
+            self._sane(key, value, place)
+            return
+        shown = key if key.isidentifier() and len(key) <= 64 else "of a name that cannot be shown"
+        hint = ""
+        if key == "fhir_comments":
+            hint = " (comments ended before R4)"
+        elif key.startswith("_") and key[1:] in shape.slots:
+            hint = " (only primitive elements have one)"
+        self.error(
+            "unknown-property",
+            "structure",
+            place,
+            f"The property {shown} is not part of {shape.name}{hint}; wanted only what R4 defines.",
+        )
+
+    def _sane(self, key: str, value: Any, place: Place) -> None:
+        """Check what JSON form says of any element, where no definition is carried."""
+        shown = key if key.isidentifier() and len(key) <= 64 else "of a name that cannot be shown"
+        if value is None or value in ({}, [], ""):
+            self.error(
+                "empty-value", "structure", place, f"The property {shown} is empty; wanted a value or none."
+            )
+        for one in value if isinstance(value, list) else (value,):
+            if isinstance(one, dict):
+                for inner, below in one.items():
+                    self._sane(inner, below, place)
+
+    def _list(
+        self, node: dict[str, Any], key: str, value: Any, slot: Slot, place: Place, scope: Scope
+    ) -> None:
+        name = slot.field.name
+        if type(value) is not list:
+            self.error(
+                "not-a-list",
+                "structure",
+                (place, name, -1) if value is not None else place,
+                f"The element {name} is {form(value)}; wanted a list, as it may repeat.",
+            )
+            return
+        if not value:
+            self.error(
+                "empty-list", "structure", place, f"The list {name} is empty; wanted no property at all."
+            )
+            return
+        if 1 < slot.field.most < len(value):
+            self.error(
+                "too-many",
+                "structure",
+                (place, name, slot.field.most),
+                f"The element {name} stands {len(value)} times; wanted at most {slot.field.most}.",
+            )
+        if slot.primitive:
+            plain = slot.plain
+            for index, item in enumerate(value):
+                if not plain(item):  # type: ignore[misc]
+                    if item is None:
+                        self._hole(node, key, index, slot, place)
+                    else:
+                        self._primitive(item, slot, (place, name, index))
+                if slot.checks:
+                    self._run(slot.checks, item, (place, name, index), scope)
+        else:
+            for index, item in enumerate(value):
+                self._complex(item, slot, (place, name, index), scope)
+
+    def _hole(self, node: dict[str, Any], key: str, index: int, slot: Slot, place: Place) -> None:
+        """A null in a list of primitives stands for a value that has only an extension."""
+        companions = node.get("_" + key)
+        if isinstance(companions, list) and index < len(companions) and isinstance(companions[index], dict):
+            return
+        name = slot.field.name
+        self.error(
+            "null-value",
+            "structure",
+            place,
+            f"The list {name} has a null at {index} with no extension beside it; wanted a value or an extension.",
+        )
+
+    def _companions(
+        self, node: dict[str, Any], key: str, value: Any, slot: Slot, place: Place, scope: Scope
+    ) -> None:
+        name = slot.field.name
+        if not slot.many:
+            self._companion(value, node.get(key[1:]), slot, (place, name, -1), place, scope)
+            return
+        if type(value) is not list or not value:
+            self.error(
+                "not-a-list",
+                "structure",
+                place,
+                f"The property {key} is {form(value)}; wanted a list that is not empty.",
+            )
+            return
+        values = node.get(key[1:])
+        beside = values if isinstance(values, list) else []
+        if values is not None and len(beside) != len(value):
+            self.say(
+                "warning",
+                "uneven-lists",
+                "structure",
+                place,
+                f"{key} has {len(value)} members beside {len(beside)} of {key[1:]}; wanted as many, filled with null.",
+            )
+        for index, one in enumerate(value):
+            if one is not None:
+                bare = beside[index] if index < len(beside) else None
+                self._companion(one, bare, slot, (place, name, index), place, scope)
+            elif index >= len(beside):
+                self.error(
+                    "null-value",
+                    "structure",
+                    place,
+                    f"{key} has a null at {index} with no value beside it; wanted one.",
+                )
+
+    def _companion(
+        self, value: Any, beside: Any, slot: Slot, place: Place, above: Place, scope: Scope
+    ) -> None:
+        if type(value) is not dict or not value:
+            self.error(
+                "not-an-object",
+                "structure",
+                place if beside is not None else above,
+                f"What stands beside {slot.field.name} is {form(value)}; wanted an object with id or extension.",
+            )
+            return
+        self._object(value, plan("Element"), place, scope)
+        if beside is None and "extension" not in value:
+            self.error(
+                "ele-1",
+                "invariant",
+                place,
+                f"The element {slot.field.name} has neither value nor extension; wanted one of them.",
+            )
+
+    def _complex(self, value: Any, slot: Slot, place: Place, scope: Scope) -> None:
+        if type(value) is not dict:
+            said = f"The element {slot.field.name} is {form(value)}; wanted an object"
+            if type(value) is list:
+                said += ", as it may stand only once"
+            resolvable = place if value is not None and place[0] is not None else place[0] or place
+            self.error("not-an-object", "structure", resolvable, said + ".")
+            return
+        if not value:
+            self.error(
+                "empty-object", "structure", place, f"The element {slot.field.name} is empty; wanted content."
+            )
+            return
+        field = slot.field
+        if field.type == "Resource":
+            self.resource(value, place, scope if field.name == "contained" else None)
+            return
+        inner = slot.plan
+        if inner is None:
+            inner = slot.plan = plan(slot.inner)
+        if len(value) == 1 and "id" in value:
+            self.error(
+                "ele-1",
+                "invariant",
+                place,
+                f"The element {field.name} has only an id; wanted a value or children.",
+            )
+        self._object(value, inner, place, scope)
+        hook = self._hooks.get(field.type)
+        if hook is not None:
+            hook(value, slot, place, scope)
+        if slot.bound is not None:
+            self._bound(value, slot, slot.bound, place)
+        if slot.checks:
+            self._run(slot.checks, value, place, scope)
+
+    def _primitive(self, value: Any, slot: Slot, place: Place) -> None:
+        """Say why a primitive is not plainly right; it may be right after all."""
+        field = slot.field
+        kind = field.type
+        if not PRIMITIVE[kind](value):
+            empty = value is None
+            self.error(
+                "null-value" if empty else f"bad-{_kebab(kind)}",
+                "structure" if empty or not isinstance(value, str) else "value",
+                place[0] or place if empty else place,
+                f"The element {field.name} is {form(value)}; wanted {WANTED[kind]}.",
+            )
+            return
+        if kind == "xhtml":
+            for key, said in problems(value):
+                self.error(key, "invariant", place, f"The narrative is not allowed XHTML: {said}.")
+        elif kind == "code" and slot.bound is not None:
+            self._code(value, slot.bound, field.name, place)
+        elif isinstance(value, str) and odd_urn(value):
+            self.say(
+                "warning",
+                "odd-urn",
+                "value",
+                place,
+                f"The element {field.name} is {form(value)}; wanted a whole UUID or OID after urn:.",
+            )
+        elif isinstance(value, str) and odd_text(value):
+            self.say(
+                "warning",
+                "odd-text",
+                "value",
+                place,
+                f"The element {field.name} is only white space or has control characters; wanted readable text.",
+            )
+
+    def _code(self, value: str, binding: Bound, name: str, place: Place) -> None:
+        for severity, members in _levels(binding):
+            if members is not None and not members.code(value):
+                self._not_member(severity, name, f"the code {value[:64]}", members.example, place)
+                return
+
+    def _bound(self, value: dict[str, Any], slot: Slot, binding: Bound, place: Place) -> None:
+        if slot.field.type == "CodeableConcept":
+            codings = value.get("coding")
+            codings = [one for one in codings if isinstance(one, dict)] if isinstance(codings, list) else []
+            if not codings and ("text" not in value or binding.strength != "required"):
+                return  # text alone is no code; an element with only an extension says why there is none
+        else:
+            codings = [value]
+            if "code" not in value and binding.strength != "required":
+                return
+            if "code" not in value and "system" not in value:
+                return
+        for severity, members in _levels(binding):
+            if members is None or any(members.coding(one) for one in codings):
+                continue
+            got = codings[0].get("code") if codings else None
+            what = f"the code {got[:64]} of {_system(codings[0])}" if isinstance(got, str) else "no code"
+            self._not_member(severity, slot.field.name, what, members.example, place)
+            return
+
+    def _not_member(self, severity: Severity, name: str, got: str, wanted: str, place: Place) -> None:
+        self.say(
+            severity,
+            "code-not-in-value-set",
+            "code-invalid",
+            place,
+            f"The element {name} has {got}; wanted one of {wanted}.",
+        )
+
+    def _reference(self, node: dict[str, Any], slot: Slot, place: Place, scope: Scope) -> None:
+        text = node.get("reference")
+        if isinstance(text, str):
+            self.links.append(Link(text, slot.field.targets, place, scope))
+        for said in judge(node, slot, scope):
+            self.say(said.severity, said.code, said.issue, place, said.sentence)  # type: ignore[arg-type]
+
+    def _coding(self, node: dict[str, Any], _slot: Slot, place: Place, _scope: Scope) -> None:
+        system, code = node.get("system"), node.get("code")
+        if not isinstance(code, str):
+            return
+        if not isinstance(system, str):
+            return
+        if unknown_in_system(system, code):
+            self.say(
+                "warning",
+                "unknown-code",
+                "code-invalid",
+                place,
+                f"The code {code[:64]} is not defined by {system[:120]}; wanted one of its codes.",
+            )
+        elif system == UCUM and not is_ucum(code):
+            self._not_ucum(code, place)
+
+    def _quantity(self, node: dict[str, Any], _slot: Slot, place: Place, _scope: Scope) -> None:
+        code = node.get("code")
+        if node.get("system") == UCUM and isinstance(code, str) and not is_ucum(code):
+            self._not_ucum(code, place)
+
+    def _not_ucum(self, code: str, place: Place) -> None:
+        self.say(
+            "warning",
+            "unit-not-ucum",
+            "code-invalid",
+            place,
+            f"The unit {code[:32]} is not a UCUM unit; wanted for example mm[Hg], mL or /min.",
+        )
+
+    def _identifier(self, node: dict[str, Any], _slot: Slot, place: Place, _scope: Scope) -> None:
+        value = node.get("value")
+        if node.get("system") == "urn:ietf:rfc:3986" and isinstance(value, str) and ":" not in value:
+            self.say(
+                "warning",
+                "identifier-not-uri",
+                "value",
+                place,
+                "The identifier's system says its value is a URI, but it has no scheme; wanted a whole URI.",
+            )
+
+    def _extension(self, node: dict[str, Any], _slot: Slot, place: Place, _scope: Scope) -> None:
+        url = node.get("url")
+        nested = place[0] is not None and place[0][1] in ("extension", "modifierExtension")
+        if isinstance(url, str) and ":" not in url and not nested:
+            self.say(
+                "warning",
+                "extension-url",
+                "value",
+                place,
+                "The extension's url is relative; wanted an absolute one, as only nested extensions may be relative.",
+            )
+
+
+def _levels(binding: Bound) -> tuple[tuple[Severity, Any], ...]:
+    """The widest set refuses, the inner one refuses only if it is required."""
+    inner: Severity = "error" if binding.strength == "required" else "warning"
+    return (("error", binding.widest), (inner, binding.members))
+
+
+def _system(coding: dict[str, Any]) -> str:
+    system = coding.get("system")
+    return system[:120] if isinstance(system, str) else "no system"
+
+
+def _kebab(kind: str) -> str:
+    return "".join("-" + c.lower() if c.isupper() else c for c in kind)
