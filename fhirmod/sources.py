@@ -39,3 +39,33 @@ RATHORE_2012 = Source("RATHORE_2012", "Rathore AM et al. 2012 (PubMed 22540529)"
 PRACTICE = Source("PRACTICE", "common practice, no published source", "practice")
 ARITHMETIC = Source("ARITHMETIC", "arithmetic on the recorded entries", "arithmetic")
 FHIR_R4 = Source("FHIR_R4", "HL7 FHIR R4 (4.0.1)", "read")
+WHO_2025 = Source(
+    "WHO_2025",
+    "WHO/FIGO/ICM consolidated guideline on postpartum haemorrhage (October 2025); cut-offs of the signs as in "
+    "Gallos I et al. Lancet 2025",
+    "memory",
+)
+ACOG_2017 = Source(
+    "ACOG_2017", "ACOG Practice Bulletin 183 (2017) / reVITALize definition, comparison page", "reprint"
+)
+RCOG_SECONDARY = Source(
+    "RCOG_SECONDARY", "RCOG Green-top Guideline 52 (2009), web summary: secondary haemorrhage", "read"
+)
+CMQCC = Source("CMQCC", "CMQCC obstetric haemorrhage toolkit, comparison of PPH criteria", "reprint")
+MHYRE_2014 = Source(
+    "MHYRE_2014", "Mhyre JM et al. Obstet Gynecol 2014;124:782-786 (early warning criteria)", "reprint"
+)
+SHIELDS_2016 = Source(
+    "SHIELDS_2016", "Shields LE et al. Am J Obstet Gynecol 2016;214:527 (early warning triggers)", "read"
+)
+WHO_NEAR_MISS = Source(
+    "WHO_NEAR_MISS",
+    "WHO maternal near-miss criteria, reprinted table with units corrected; definitions Reprod Health 2009;6:8",
+    "reprint",
+)
+BLOOD_DENSITY = Source("BLOOD_DENSITY", "density of blood 1.06 g/mL, handbook value", "read")
+CONDOUS_2003 = Source("CONDOUS_2003", "Condous GS et al. Obstet Gynecol 2003 (tamponade test)", "memory")
+ISO_8601 = Source("ISO_8601", "ISO 8601 (offsets in times)", "memory")
+DWELL_USUAL = Source(
+    "DWELL_USUAL", "common practice and memory of guidelines, 6 to 24 h; published means 27.5 to 48 h", "practice"
+)

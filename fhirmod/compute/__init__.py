@@ -1,0 +1,43 @@
+"""What follows from an episode: pure functions; no codes, no FHIR, no clock.
+
+What is here: `state` (everything at a moment), `MEASURES` and `LOCAL_MEASURES` (the clock-free values that
+are stored), and the small functions they are made of.
+"""
+
+from .classes import SCHEMES, LossClass
+from .haemodynamics import (
+    LOCAL_MEASURES,
+    LocalMeasure,
+    at_least_ratio,
+    mean_arterial_pressure,
+    pulse_pressure,
+    shock_index,
+)
+from .loss import Added, added, mass_to_volume_ml, net_loss_ml
+from .measures import MEASURES, Measure
+from .state import State, state
+from .when import Anchor, Interval, minutes
+from .why import Why
+
+__all__ = [
+    "LOCAL_MEASURES",
+    "MEASURES",
+    "SCHEMES",
+    "Added",
+    "Anchor",
+    "Interval",
+    "LocalMeasure",
+    "LossClass",
+    "Measure",
+    "State",
+    "Why",
+    "added",
+    "at_least_ratio",
+    "mass_to_volume_ml",
+    "mean_arterial_pressure",
+    "minutes",
+    "net_loss_ml",
+    "pulse_pressure",
+    "shock_index",
+    "state",
+]

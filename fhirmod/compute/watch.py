@@ -1,0 +1,335 @@
+"""The watch: how often a full round is due in each phase, how much time was covered, what is due next."""
+
+from bisect import bisect_left, bisect_right
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal
+from itertools import islice
+
+from fhirmod.episode import BleedingResponse, DeviceProblem, Opening, Threshold, Transfer, VitalSigns
+
+from .balloons import Balloon
+from .classes import unrecordable
+from .rounds import full_rounds
+from .view import View
+from .when import minutes, when
+from .why import Why, rounded
+
+_ZERO = timedelta()
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """A stretch of time in which a full round is due every so often."""
+
+    name: str
+    start: datetime
+    end: datetime | None
+    every: Threshold
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch between two looks that outlasted its interval and tolerance.
+
+    Units:  min.
+    """
+
+    start: datetime
+    end: datetime
+    minutes: Decimal
+    uncovered_min: Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """How well one stretch of time was watched.
+
+    Units:  min and percent.
+    Shape: each look covers its interval and the tolerance after it; gaps are cut at the stretch's own ends.
+    """
+
+    name: str
+    start: datetime
+    end: datetime
+    running: bool
+    minutes: Decimal
+    covered_min: Decimal
+    covered_percent: Decimal | Why
+    full_rounds: int
+    longest_gap_min: Decimal
+    longest_gap_start: datetime
+    longest_gap_end: datetime
+    longest_gap_uncovered_min: Decimal
+    gaps: tuple[Gap, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """The watch as it stands.
+
+    Units:  min.
+    Shape: `phase` is the phase whose interval holds now; `overdue_since` is the due time plus the tolerance.
+    """
+
+    phase: str
+    every_min: Decimal | Why
+    source: str | Why
+    last_full_round: datetime | Why
+    last_full_round_age_min: Decimal | Why
+    due: datetime | Why
+    overdue_since: datetime | Why
+    overdue: bool
+    stretches: tuple[Stretch, ...]
+
+
+def watch(view: View, all_balloons: tuple[Balloon, ...]) -> Watch:
+    """Return the watch: phases, rounds, time covered, longest gap, next due and overdue.
+
+    Units:  min.
+    Source: the site protocol's thresholds, each with its own.
+    """
+    protocol, now = view.protocol, view.now
+    rounds = full_rounds(view.looks, protocol.of("watch.round_window_min").duration)
+    tolerance = protocol.of("watch.tolerance_min").duration
+    times = [one.at for one in rounds]
+    phases = _phases(view, all_balloons)
+    starts = _starts(all_balloons)
+    looks = sorted({*starts, *times})
+    schedule = _Schedule(phases, looks, tolerance)
+    last = times[-1] if times else None
+    since = schedule.last_look(now)
+    due = schedule.due(since) if since is not None else None
+    active = schedule.at(now)
+    if active is None:
+        due = None
+    overdue = None if due is None else due + tolerance
+    stopped = view.death is not None or active is None
+    return Watch(
+        phase="none" if active is None or view.death is not None else active.name,
+        every_min=Why.NOT_APPLICABLE if active is None else active.every.value,
+        source=Why.NOT_APPLICABLE if active is None else active.every.source.citation,
+        last_full_round=Why.NOT_RECORDED if last is None else last,
+        last_full_round_age_min=Why.NOT_RECORDED if last is None else minutes(now - last),
+        due=Why.NOT_APPLICABLE if due is None or stopped else due,
+        overdue_since=Why.NOT_APPLICABLE
+        if stopped or overdue is None
+        else (overdue if now > overdue else Why.NOT_YET),
+        overdue=not stopped and overdue is not None and now > overdue,
+        stretches=tuple(
+            schedule.stretch(*one, times, now) for one in _wanted(view, all_balloons) if one[1] < now
+        ),
+    )
+
+
+class _Schedule:
+    """The phases and the looks of one watch: what a look at a time covers, and when the next is due."""
+
+    def __init__(self, phases: tuple[Phase, ...], looks: list[datetime], tolerance: timedelta) -> None:
+        self.looks, self.tolerance = looks, tolerance
+        self.phases = sorted(phases, key=lambda one: one.start)
+        self.starts = [one.start for one in self.phases]
+        self.cuts, self.tightest = _segments(self.phases)
+
+    def at(self, moment: datetime) -> Phase | None:
+        """Return the tightest phase in force."""
+        index = bisect_right(self.cuts, moment)
+        return self.tightest[index - 1] if index else None
+
+    def due(self, look: datetime) -> datetime | None:
+        """Return when the next round is due after a look; a tighter phase begun before then tightens it."""
+        active = self.at(look)
+        due = look + active.every.duration if active is not None else None
+        for phase in islice(self.phases, bisect_right(self.starts, look), None):
+            if due is not None and phase.start >= due:
+                break
+            sooner = phase.start + phase.every.duration
+            due = sooner if due is None else min(due, sooner)
+        return due
+
+    def last_look(self, moment: datetime) -> datetime | None:
+        """Return the last look at or before a moment."""
+        index = bisect_right(self.looks, moment)
+        return self.looks[index - 1] if index else None
+
+    def stretch(
+        self, name: str, start: datetime, end: datetime | None, rounds: list[datetime], now: datetime
+    ) -> Stretch:
+        """Return how well the time from start to end (or now) was watched."""
+        stop = now if end is None else min(end, now)
+        before = self.last_look(start)
+        inside = self.looks[bisect_right(self.looks, start) : bisect_left(self.looks, stop)]
+        points = [start if before is None else before, *inside]
+        covered = _ZERO
+        longest = (_ZERO, start, start, _ZERO)
+        gaps = []
+        for index, point in enumerate(points):
+            until = points[index + 1] if index + 1 < len(points) else stop
+            begin = max(point, start)
+            due = None if point == start and before is None else self.due(point)
+            safe = begin if due is None else min(max(due + self.tolerance, begin), until)
+            covered += safe - begin
+            if until > safe:
+                gaps.append(Gap(begin, until, minutes(until - begin), minutes(until - safe)))
+            if until - begin > longest[0]:
+                longest = (until - begin, begin, until, until - safe)
+        total = stop - start
+        share = rounded(Decimal(100) * minutes(covered) / minutes(total), 1) if total > _ZERO else Why.NOT_YET
+        return Stretch(
+            name=name,
+            start=start,
+            end=stop,
+            running=end is None or now < end,
+            minutes=minutes(total),
+            covered_min=minutes(covered),
+            covered_percent=share,
+            full_rounds=bisect_right(rounds, stop) - bisect_left(rounds, start),
+            longest_gap_min=minutes(longest[0]),
+            longest_gap_start=longest[1],
+            longest_gap_end=longest[2],
+            longest_gap_uncovered_min=minutes(longest[3]),
+            gaps=tuple(gaps),
+        )
+
+
+def _segments(phases: list[Phase]) -> tuple[list[datetime], list[Phase | None]]:
+    """Return the moments at which the tightest phase changes, and which it is from there on."""
+    turns = [(one.start, 1, one) for one in phases]
+    turns += [(one.end, 0, one) for one in phases if one.end is not None]
+    turns.sort(key=lambda turn: turn[:2])
+    active: dict[Decimal, list[Phase]] = {}
+    cuts: list[datetime] = []
+    tightest: list[Phase | None] = []
+    for at, begins, phase in turns:
+        group = active.setdefault(phase.every.value, [])
+        if begins:
+            group.append(phase)
+        else:
+            group.remove(phase)
+            if not group:
+                del active[phase.every.value]
+        first = active[min(active)][-1] if active else None
+        if cuts and cuts[-1] == at:
+            tightest[-1] = first
+        else:
+            cuts.append(at)
+            tightest.append(first)
+    return cuts, tightest
+
+
+def _starts(all_balloons: tuple[Balloon, ...]) -> list[datetime]:
+    """Return the moments a watch begins with somebody at the bedside: first filling ended, balloon out."""
+    starts = [one for balloon in all_balloons for one in (_watch_start(balloon), balloon.out.at)]
+    return [one for one in starts if isinstance(one, datetime)]
+
+
+def _watch_start(balloon: Balloon) -> datetime | Why:
+    return balloon.filled_until if isinstance(balloon.filled_until, datetime) else balloon.placed.at
+
+
+def _phases(view: View, all_balloons: tuple[Balloon, ...]) -> tuple[Phase, ...]:
+    """Return every phase of the watch, from the balloons, trials, journeys and worsenings."""
+    protocol = view.protocol
+    phases: list[Phase] = []
+    for balloon in all_balloons:
+        phases += _since_fill(view, balloon)
+        phases += [
+            Phase(
+                "trial",
+                one.start,
+                one.end if isinstance(one.end, datetime) else None,
+                protocol.of("watch.every_min.trial"),
+            )
+            for one in balloon.trials
+        ]
+        if isinstance(balloon.out.at, datetime):
+            until = balloon.out.at + protocol.of("watch.after_removal_for_min").duration
+            phases.append(
+                Phase("after-removal", balloon.out.at, until, protocol.of("watch.every_min.after_removal"))
+            )
+    if phases:
+        phases += [
+            Phase("in-transit", start, end, protocol.of("watch.every_min.in_transit"))
+            for start, end in journeys(view)
+        ]
+        lasts = protocol.of("watch.worsening_for_min").duration
+        phases += [
+            Phase("after-worsening", at, at + lasts, protocol.of("watch.every_min.after_worsening"))
+            for at in _worsenings(view)
+        ]
+    return tuple(phases)
+
+
+def _since_fill(view: View, balloon: Balloon) -> list[Phase]:
+    """Return the steps of the site's table while this balloon is in, begun anew by every cavity fill."""
+    start = _watch_start(balloon)
+    if isinstance(start, Why):
+        start = next(
+            (when(one) for one in view.all(Opening)), view.entries[0].recorded_at.instant or view.now
+        )
+    out = (
+        balloon.out.at
+        if isinstance(balloon.out.at, datetime)
+        else (None if balloon.in_place else balloon.since)
+    )
+    end = out if isinstance(out, datetime) else None
+    if not balloon.in_place and end is None:
+        return []
+    fills = [when(one) for one in view.ledgers.balloons[balloon.n - 1].fills]
+    begun = [start, *(one for one in fills if one > start and (end is None or one < end))]
+    phases = []
+    for index, begin in enumerate(begun):
+        until = begun[index + 1] if index + 1 < len(begun) else end
+        for number, step in enumerate(view.protocol.since_fill):
+            steps = view.protocol.since_fill
+            first = begin + step.start.duration
+            last = begin + steps[number + 1].start.duration if number + 1 < len(steps) else until
+            last = last if until is None else (until if last is None else min(last, until))
+            if last is None or first < last:
+                phases.append(Phase("balloon-in-place", first, last, step.every))
+    return phases
+
+
+def journeys(view: View) -> list[tuple[datetime, datetime | None]]:
+    """Return the start and end of each journey (departed, arrived)."""
+    result: list[tuple[datetime, datetime | None]] = []
+    for step in view.all(Transfer):
+        if step.step == "departed":
+            result.append((when(step), None))
+        elif step.step == "arrived" and result and result[-1][1] is None:
+            result[-1] = (result[-1][0], when(step))
+    return result
+
+
+def _worsenings(view: View) -> list[datetime]:
+    """Return when something got worse: bleeding again, an unrecordable pressure, a device problem."""
+    worse = [when(one) for one in view.all(BleedingResponse) if one.response == "returned"]
+    worse += [when(one) for one in view.all(VitalSigns) if unrecordable(one)]
+    worse += [when(one) for one in view.all(DeviceProblem)]
+    return sorted(worse)
+
+
+def _wanted(view: View, all_balloons: tuple[Balloon, ...]) -> list[tuple[str, datetime, datetime | None]]:
+    """Return the stretches the report speaks of."""
+    first = next((one for one in map(_watch_start, all_balloons) if isinstance(one, datetime)), None)
+    wanted: list[tuple[str, datetime, datetime | None]] = []
+    if first is not None:
+        wanted.append(("first-two-hours", first, first + view.protocol.of("watch.report_first_min").duration))
+    for balloon in all_balloons:
+        start = _watch_start(balloon)
+        if isinstance(start, datetime):
+            end = balloon.out.at if isinstance(balloon.out.at, datetime) else None
+            wanted.append((f"balloon-{balloon.n}", start, end))
+        wanted += [
+            (
+                f"balloon-{balloon.n}-trial-{one.n}",
+                one.start,
+                one.end if isinstance(one.end, datetime) else None,
+            )
+            for one in balloon.trials
+        ]
+        if isinstance(balloon.out.at, datetime) and balloon.state != "in-at-death":
+            until = balloon.out.at + view.protocol.of("watch.after_removal_for_min").duration
+            wanted.append((f"after-balloon-{balloon.n}", balloon.out.at, until))
+    wanted += [("journey", start, end) for start, end in journeys(view)]
+    return wanted
