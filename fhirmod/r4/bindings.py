@@ -11,13 +11,19 @@ from typing import Any, Literal
 
 from .facts import facts
 from .grammars import is_currency, is_language, is_mime
+from .invariants.logic import UCUM
+from .ucum import is_length_unit, is_time_unit
 
 Strength = Literal["required", "extensible", "preferred"]
 
-_GRAMMARS: Mapping[str, Callable[[str], bool]] = {
-    "http://hl7.org/fhir/ValueSet/mimetypes": is_mime,
-    "http://hl7.org/fhir/ValueSet/all-languages": is_language,
-    "http://hl7.org/fhir/ValueSet/currencies": is_currency,
+# value set -> the one system it takes, and the grammar of its codes
+_GRAMMARS: Mapping[str, tuple[str, Callable[[str], bool]]] = {
+    "http://hl7.org/fhir/ValueSet/mimetypes": ("urn:ietf:bcp:13", is_mime),
+    "http://www.rfc-editor.org/bcp/bcp13.txt": ("urn:ietf:bcp:13", is_mime),
+    "http://hl7.org/fhir/ValueSet/all-languages": ("urn:ietf:bcp:47", is_language),
+    "http://hl7.org/fhir/ValueSet/currencies": ("urn:iso:std:iso:4217", is_currency),
+    "http://hl7.org/fhir/ValueSet/all-time-units": (UCUM, is_time_unit),
+    "http://hl7.org/fhir/ValueSet/all-distance-units": (UCUM, is_length_unit),
 }
 
 
@@ -30,6 +36,7 @@ class Members:
     codes: frozenset[str]
     open: frozenset[str]
     grammar: Callable[[str], bool] | None
+    system: str = ""
 
     def code(self, code: str) -> bool:
         """Return whether a bare code is (or, in an open set, may be) a member."""
@@ -42,6 +49,8 @@ class Members:
         code, system = coding.get("code"), coding.get("system")
         if not isinstance(code, str) or not isinstance(system, str):
             return False
+        if self.grammar is not None:
+            return system == self.system and self.grammar(code)
         if code in self.pairs.get(system, ()):
             return True
         return system in self.open or "*" in self.open
@@ -69,7 +78,8 @@ def members(url: str) -> Members:
     raw = facts()["values"].get(url, {"codes": {}, "open": ["*"]})
     pairs = {system: frozenset(codes) for system, codes in raw["codes"].items()}
     every = frozenset(code for codes in pairs.values() for code in codes)
-    return Members(url, pairs, every, frozenset(raw["open"]), _GRAMMARS.get(url))
+    system, grammar = _GRAMMARS.get(url, ("", None))
+    return Members(url, pairs, every, frozenset(raw["open"]), grammar, system)
 
 
 @cache

@@ -21,7 +21,6 @@ HERE = Path(__file__).parent / "definitions"
 FACTS = HERE / "facts.json.gz"
 FHIR = "http://hl7.org/fhir/StructureDefinition/"
 SYSTEM = "http://hl7.org/fhirpath/System."
-MAX_VALUE_SET = "http://hl7.org/fhir/StructureDefinition/elementdefinition-maxValueSet"
 INHERITED = ("ele-1", "ext-1")  # carried by Element and Extension themselves
 
 Json = dict[str, Any]
@@ -85,7 +84,7 @@ def _shapes(definition: Json) -> Iterator[tuple[str, Json]]:
             if definition["type"] in ("Element", "Extension"):
                 own = [[c["key"], c["severity"], c["expression"]] for c in element.get("constraint", [])]
                 own = [c for c in own if c[0] == ("ele-1" if definition["type"] == "Element" else "ext-1")]
-            shapes[path] = {"elements": [], "invariants": own}
+            shapes[path] = {"elements": [], "invariants": own, **_binding(element)}
             continue
         kinds = element.get("type", [])
         if [t["code"] for t in kinds] in (["BackboneElement"], ["Element"]) and not name.endswith("[x]"):
@@ -148,15 +147,10 @@ def _type_code(kind: Json, element: Json) -> str:
 def _binding(element: Json) -> Json:
     binding = element.get("binding", {})
     strength = binding.get("strength")
-    if strength not in ("required", "extensible", "preferred") or "valueSet" not in binding:
-        maximum = [x for x in binding.get("extension", []) if x["url"] == MAX_VALUE_SET]
-        if not maximum:
-            return {}
-    found = [strength, binding.get("valueSet", "").split("|")[0]]
-    found += [
-        x["valueCanonical"].split("|")[0] for x in binding.get("extension", []) if x["url"] == MAX_VALUE_SET
-    ]
-    return {"binding": found}
+    widest = binding.get("maxValueSet", "").split("|")[0]
+    if strength not in ("required", "extensible", "preferred") or not (binding.get("valueSet") or widest):
+        return {}
+    return {"binding": [strength, binding.get("valueSet", "").split("|")[0], *([widest] if widest else [])]}
 
 
 def _profile(definition: Json) -> Iterator[Json]:
@@ -179,6 +173,7 @@ def _profile(definition: Json) -> Iterator[Json]:
 
 def _bound(shapes: dict[str, Json], profiles: dict[str, list[Json]]) -> set[str]:
     bindings = [e["binding"] for s in shapes.values() for e in s["elements"] if "binding" in e]
+    bindings += [s["binding"] for s in shapes.values() if "binding" in s]
     bindings += [e["binding"] for p in profiles.values() for e in p if "binding" in e]
     return {url for b in bindings for url in b[1:] if url and b[0] != "preferred"} | {
         url for b in bindings for url in b[2:]

@@ -29,4 +29,7 @@ def concrete_types() -> frozenset[str]:
 @cache
 def known_types() -> frozenset[str]:
     """Return the names of all R4 resource types, carried or not."""
-    return frozenset(facts()["known_types"])
+    types = facts()["types"]
+    return frozenset(
+        name for name in facts()["known_types"] if not types.get(name, {}).get("abstract", False)
+    )

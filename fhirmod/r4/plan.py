@@ -82,7 +82,8 @@ def _checks(rules: tuple[tuple[str, str, str], ...]) -> tuple[Check, ...]:
 
 
 def _slot(field: Field, *, companion: bool) -> Slot:
-    binding = bound(field.binding)
+    whole = facts()["shapes"].get(field.type, {}).get("binding", ())  # Age, Duration: bound as a type
+    binding = bound(field.binding or tuple(whole)) if not companion else None
     return Slot(
         field=field,
         many=field.many,

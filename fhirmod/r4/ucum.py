@@ -55,6 +55,36 @@ def is_ucum(text: str) -> bool:
     return whole and position == len(text.removeprefix("/"))
 
 
+_TIME = frozenset("s min h d wk mo mo_s mo_j mo_g a a_t a_j a_g".split())  # noqa: SIM905
+_LENGTH = frozenset(
+    "m AU pc [ly] [in_i] [ft_i] [yd_i] [mi_i] [fth_i] [nmi_i] [mil_i] [hd_i] [ft_us] [yd_us] [in_us] [mi_us]".split()  # noqa: SIM905
+)
+
+
+def _of(text: str, units: frozenset[str]) -> bool:
+    return text in units or any(
+        text.startswith(prefix) and text[len(prefix) :] in units & _METRIC for prefix in _PREFIXES
+    )
+
+
+def is_time_unit(text: str) -> bool:
+    """Return whether a text is a UCUM unit of time.
+
+    >>> [is_time_unit(unit) for unit in ("h", "ms", "a", "m", "mh")]
+    [True, True, True, False, False]
+    """
+    return _of(text, _TIME)
+
+
+def is_length_unit(text: str) -> bool:
+    """Return whether a text is a UCUM unit of length.
+
+    >>> [is_length_unit(unit) for unit in ("km", "[mi_i]", "kg")]
+    [True, True, False]
+    """
+    return _of(text, _LENGTH)
+
+
 def _term(text: str, position: int) -> tuple[int, bool]:
     """Read components joined by . and /, up to the end or a closing bracket."""
     while True:

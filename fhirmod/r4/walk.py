@@ -297,7 +297,10 @@ class Walk:
             return
         field = slot.field
         if field.type == "Resource":
-            self.resource(value, place, scope if field.name == "contained" else None)
+            inside = field.name == "contained"
+            self.resource(value, place, scope if inside else None)
+            if inside:
+                self._contained(value, place, scope)
             return
         inner = slot.plan
         if inner is None:
@@ -317,6 +320,30 @@ class Walk:
             self._bound(value, slot, slot.bound, place)
         if slot.checks:
             self._run(slot.checks, value, place, scope)
+
+    def _contained(self, node: dict[str, Any], place: Place, scope: Scope) -> None:
+        """A contained resource is found by its id, so it has one that no other in its container has."""
+        identity = node.get("id")
+        if identity is None:
+            self.error(
+                "contained-without-id",
+                "required",
+                place,
+                "The contained resource has no id, so nothing can refer to it; wanted an id.",
+            )
+            return
+        earlier = scope.root.get("contained")
+        for one in earlier if isinstance(earlier, list) else ():
+            if one is node:
+                return
+            if isinstance(one, dict) and one.get("id") == identity:
+                self.error(
+                    "contained-id-twice",
+                    "duplicate",
+                    place,
+                    "Another contained resource has the same id; wanted an id of its own.",
+                )
+                return
 
     def _primitive(self, value: Any, slot: Slot, place: Place) -> None:
         """Say why a primitive is not plainly right; it may be right after all."""

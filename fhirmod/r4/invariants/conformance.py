@@ -29,6 +29,7 @@ _PATH = re.compile(rf"{_PART}(\.{_PART}(\[x\])?(:[^\s.]+)?)*")
 _TIDY_PATH = re.compile(r"[A-Za-z][A-Za-z0-9]*(\.[a-z][A-Za-z0-9]*(\[x\])?)*")
 _TYPE_CODE = re.compile(r"[a-zA-Z0-9]+|http://hl7\.org/fhirpath/System\.[A-Z][A-Za-z]+")
 _SNAPSHOT_TYPE_CODE = re.compile(r"[a-zA-Z0-9.]+|http://hl7\.org/fhirpath/System\.[A-Z][A-Za-z]+")
+_INTEGER = re.compile(r"[+-]?[0-9]{1,10}")
 _HL7 = "http://hl7.org/fhir/StructureDefinition"
 
 
@@ -103,13 +104,14 @@ def _no_fixed_part(node: Any, _scope: Scope) -> Truth:
 
 def _min_to_max(node: Any, _scope: Scope) -> Truth:
     low, high = node.get("min"), node.get("max")
-    if not isinstance(low, int) or not isinstance(high, str) or not (high.isascii() and high.isdigit()):
+    if not isinstance(low, int) or not isinstance(high, str) or not _INTEGER.fullmatch(high):
         return None
     return low <= int(high)
 
 
 def _maximum(node: Any, _scope: Scope) -> Truth:
-    return not isinstance(node, str) or node == "*" or (node.isascii() and node.isdigit()) or None
+    whole = _INTEGER.fullmatch(node) if isinstance(node, str) else None
+    return node == "*" or (None if whole is None else int(whole[0]) >= 0)
 
 
 def _item_group(node: Any, _scope: Scope) -> Truth:
