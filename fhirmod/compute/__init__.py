@@ -13,19 +13,23 @@ from .haemodynamics import (
     pulse_pressure,
     shock_index,
 )
+from .ledger import Ledger, ledgers
 from .loss import Added, added, mass_to_volume_ml, net_loss_ml
 from .measures import MEASURES, Measure
 from .state import State, state
+from .version import COMPUTE_VERSION
 from .when import Anchor, Interval, minutes
 from .why import Why
 
 __all__ = [
+    "COMPUTE_VERSION",
     "LOCAL_MEASURES",
     "MEASURES",
     "SCHEMES",
     "Added",
     "Anchor",
     "Interval",
+    "Ledger",
     "LocalMeasure",
     "LossClass",
     "Measure",
@@ -33,6 +37,7 @@ __all__ = [
     "Why",
     "added",
     "at_least_ratio",
+    "ledgers",
     "mass_to_volume_ml",
     "mean_arterial_pressure",
     "minutes",

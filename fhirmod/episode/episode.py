@@ -105,9 +105,21 @@ class Chains:
 
     @cached_property
     def standing(self) -> tuple[Entry, ...]:
-        """Return the heads of the chains that stand, ordered; retractions themselves are not among them."""
+        """Return the heads of the chains that stand, ordered; retractions themselves are not among them.
+
+        An entry that names another (its balloon, its preparation) names the head of that chain.
+        """
         heads = [head for root, head in self.heads.items() if head.kind != "retraction" and self.stands(root)]
-        return tuple(sorted(heads, key=order_of))
+        return tuple(sorted(map(self._naming_heads, heads), key=order_of))
+
+    def _naming_heads(self, entry: Entry) -> Entry:
+        changed = {}
+        for name in ("placement", "preparation"):
+            named = getattr(entry, name, None)
+            root = root_of(named, self.by_id) if named else None
+            if root is not None and self.heads[root].id != named:
+                changed[name] = self.heads[root].id
+        return entry.model_copy(update=changed) if changed else entry
 
     @cached_property
     def roots(self) -> dict[str, str]:

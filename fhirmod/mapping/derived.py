@@ -64,7 +64,7 @@ def measures_of(kinds: frozenset[str]) -> frozenset[str]:
 
 def derived_id(key: ValueKey, episode_id: str) -> str:
     """Return the id of the Observation that carries a value."""
-    return f"{key.root or episode_id}.{key.measure.removeprefix('measure.')}"
+    return f"{key.root or episode_id}.{key.measure}"
 
 
 def derived_image(key: ValueKey, value: Decimal, entry: Entry | None, episode_id: str, context: Context) -> Image:
@@ -77,7 +77,7 @@ def derived_image(key: ValueKey, value: Decimal, entry: Entry | None, episode_id
         "partOf": [{"reference": context.anchor}],
         "status": "final",
         "category": [concept("category.exam").codeable],
-        "code": concept(key.measure).codeable,
+        "code": concept(f"measure.{key.measure}").codeable,
         "subject": {"reference": context.subject},
     }
     if context.encounter is not None:
@@ -112,9 +112,9 @@ def _sources(key: ValueKey, entry: Entry) -> list[dict[str, str]]:
 
 
 _FROM = {
-    "measure.shock-index": ("heart-rate", "blood-pressure"),
-    "measure.mean-arterial-pressure": ("blood-pressure",),
-    "measure.pulse-pressure": ("blood-pressure",),
+    "shock-index": ("heart-rate", "blood-pressure"),
+    "mean-arterial-pressure": ("blood-pressure",),
+    "pulse-pressure": ("blood-pressure",),
 }
 _PROFILE = [f"{BASE}/StructureDefinition/computed"]
 _meta = {"profile": _PROFILE, "security": [CONFIDENTIALITY], "tag": [_TAG]}

@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cache
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 
@@ -144,7 +145,7 @@ class Lens:
         document.setdefault("recorded_at", _recorded(stored))
         known = self._by_id.get(document["id"])
         if known is not None and group.last is not None and _differs(document, known):
-            new_id = _derived_id(f"{stored.reference}/_history/{stored.version}")
+            new_id = derived_entry_id(f"{stored.reference}/_history/{stored.version}")
             document |= {"id": new_id, "corrects": group.last.id, "reason": "changed by its sender"}
             document["recorded_at"] = _recorded(stored)
         try:
@@ -177,7 +178,7 @@ class Lens:
         how = "deleted" if stored.resource is None else "changed"
         document = {
             "kind": "retraction",
-            "id": _derived_id(f"{stored.reference}/_history/{stored.version}#retraction"),
+            "id": derived_entry_id(f"{stored.reference}/_history/{stored.version}#retraction"),
             "at": when,
             "recorded_at": when,
             "retracts": target,
@@ -238,18 +239,24 @@ def _fragment(stored: Stored, panels: Mapping[str, str]) -> _Fragment | None:
 
 
 def _recognise(resource_type: str, own_kind: str | None, codings: Any) -> tuple[Part, Code, str]:
-    kinds = [own_kind] if own_kind in TABLES else _KINDS_OF.get(resource_type, ())
-    candidates: dict[str, tuple[Part, Code, str]] = {}
-    for kind in kinds:
-        for part in TABLES[kind].parts:
-            if part.type == resource_type:
-                for code in part.codes:
-                    candidates.setdefault(code.key, (part, code, kind))
-    key = find(codings, candidates)
+    candidates = _candidates(resource_type, own_kind if own_kind in TABLES else None)
+    key = find(codings, candidates.keys())
     if key is None:
         codes = ", ".join(str(coding.get("code")) for coding in codings) or "no code"
         raise Unread(f"its code ({codes}) is none that is recorded here")
     return candidates[key]
+
+
+@cache
+def _candidates(resource_type: str, kind: str | None) -> dict[str, tuple[Part, Code, str]]:
+    """Return what a resource of this type can be, by the concept key of its code."""
+    found: dict[str, tuple[Part, Code, str]] = {}
+    for name in (kind,) if kind is not None else TABLES:
+        for part in TABLES[name].parts:
+            if part.type == resource_type:
+                for code in part.codes:
+                    found.setdefault(code.key, (part, code, name))
+    return found
 
 
 def _own_kind(resource: Mapping[str, Any] | None) -> str | None:
@@ -278,7 +285,7 @@ def _root(stored: Stored, resource: Mapping[str, Any], panels: Mapping[str, str]
     own, dot, _ = stored.id.partition(".")
     if dot and _ENTRY_ID.fullmatch(own) and _own_kind(resource):
         return own
-    return _derived_id(panels.get(stored.reference, stored.reference))
+    return derived_entry_id(panels.get(stored.reference, stored.reference))
 
 
 def _panel_roots(batch: Iterable[Stored]) -> dict[str, str]:
@@ -291,7 +298,7 @@ def _panel_roots(batch: Iterable[Stored]) -> dict[str, str]:
     return found
 
 
-def _derived_id(name: str) -> str:
+def derived_entry_id(name: str) -> str:
     """Return the entry id of a partner's resource: always the same for the same resource (RFC 4122 version 5)."""
     return str(uuid5(NAMESPACE_URL, f"{BASE}/{name}"))
 
@@ -307,79 +314,3 @@ def _differs(document: Mapping[str, Any], known: Entry) -> bool:
         return read_entry({**document, **same}) != known
     except InvalidError:
         return True
-
-
-_KINDS_OF.get(resource_type, ())
-    candidates: dict[str, tuple[Part, Code, str]] = {}
-    for kind in kinds:
-        for part in TABLES[kind].parts:
-            if part.type == resource_type:
-                for code in part.codes:
-                    candidates.setdefault(code.key, (part, code, kind))
-    key = find(codings, candidates)
-    if key is None:
-        codes = ", ".join(str(coding.get("code")) for coding in codings) or "no code"
-        raise Unread(f"its code ({codes}) is none that is recorded here")
-    return candidates[key]
-
-
-def _own(resource: Mapping[str, Any]) -> dict[str, Any]:
-    for item in resource.get("extension", ()):
-        if item.get("url") == ENTRY:
-            return {part["url"]: part.get("valueCode") for part in item.get("extension", ()) if part.get("url") == "kind"}
-    return {}
-
-
-def _refuse_modifiers(resource: Mapping[str, Any]) -> None:
-    for name in ("modifierExtension", "implicitRules"):
-        if name in resource:
-            raise Unread(f"it carries {name}, which may change its meaning in a way not known here")
-    if resource.get("doNotPerform"):
-        raise Unread("it says that something is not to be done")
-
-
-def _root(stored: Stored, resource: Mapping[str, Any], panels: Mapping[str, str]) -> str:
-    for identifier in resource.get("identifier", ()) if isinstance(resource.get("identifier"), list) else ():
-        value = identifier.get("value", "")
-        if identifier.get("system") == ENTRY_ID and _ENTRY_ID.fullmatch(value):
-            return value
-    own, dot, _ = stored.id.partition(".")
-    if dot and _ENTRY_ID.fullmatch(own) and _own_kind(resource):
-        return own
-    return _derived_id(panels.get(stored.reference, stored.reference))
-
-
-def _panel_roots(batch: Iterable[Stored]) -> dict[str, str]:
-    """Return, for each member of a panel in the batch, the panel's reference: they are one entry."""
-    found = {}
-    for stored in batch:
-        for member in (stored.resource or {}).get("hasMember", ()):
-            if "reference" in member:
-                found[member["reference"]] = stored.reference
-    return found
-
-
-def _derived_id(name: str) -> str:
-    """Return the entry id of a partner's resource: always the same for the same resource (RFC 4122 version 5)."""
-    return str(uuid5(NAMESPACE_URL, f"{BASE}/{name}"))
-
-
-def _recorded(stored: Stored) -> Moment:
-    return Moment(stored.received)
-
-
-def _differs(document: Mapping[str, Any], last: Entry) -> bool:
-    try:
-        again = read_entry({**document, "id": last.id, "corrects": last.corrects, "reason": last.reason})
-    except InvalidError:
-        return True
-    ignored = {"recorded_at"} if "recorded_at" not in document else set()
-    return again.model_dump(exclude=ignored) != last.model_dump(exclude=ignored)
-
-
-_KINDS_OF: dict[str, tuple[str, ...]] = {
-    resource_type: tuple(
-        kind for kind, table in TABLES.items() if any(part.type == resource_type for part in table.parts)
-    )
-    for resource_type in SHAPES
-}

@@ -106,8 +106,8 @@ _BLOOD_LOSS = Part(
         Code("collector-reading", {"reading": "collector-total"}),
         Code("stated-total", {"reading": "stated-total"}),
         Code("blood-loss-visual", {"reading": "increment", "method": "visual"}),
+        Code("blood-loss", {"reading": "increment", "method": "other"}),
         Code("blood-loss-measured", {"reading": "increment"}, assumes={"method": "other"}),
-        Code("blood-loss", {"reading": "increment"}, assumes={"method": "other"}),
     ),
     (
         Row("volume_ml", GrossVolume(_loss_codec, "blood-loss.volume_ml", "blood-loss.weighed.wet_g")),

@@ -1,0 +1,90 @@
+"""Opening an episode: facility and time are enough; the woman may be known, or only be called something."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from fhirmod import __version__
+from fhirmod.episode import Episode, Opening, Protocol, ProtocolStamp, Received, Woman, read_entry
+from fhirmod.errors import InvalidError
+from fhirmod.mapping import CONFIDENTIALITY, Context, Image, images
+from fhirmod.store import EntryRow, EpisodeRow, Put, Writer
+
+from .bedside import digest_of
+from .putting import following, put_image
+from .request import Request
+from .snapshot import Snapshot, computed
+
+_DRILL = {"system": "http://terminology.hl7.org/CodeSystem/v3-ActReason", "code": "HTEST", "display": "test health data"}
+
+
+def read_opening(document: Any, request: Request, protocol: Protocol) -> Opening:
+    """Return the opening entry; what may be left out (kind, id, recorded_at, protocol) is filled in.
+
+    Errors: InvalidError with a finding for each field that is wrong.
+    """
+    if not isinstance(document, Mapping):
+        raise InvalidError("An opening must be a JSON object with at least facility and at.", place="entry")
+    stamp = ProtocolStamp(id=protocol.id, hash=protocol.hash, software=f"fhirmod {__version__}")
+    defaults = {"kind": "opening", "id": request.new_id(), "recorded_at": request.received, "protocol": stamp}
+    entry = read_entry({**defaults, **document})
+    if not isinstance(entry, Opening):
+        raise InvalidError(f"An episode is opened by an opening entry; got a {entry.kind}.", place="kind")
+    if entry.corrects is not None:
+        raise InvalidError("An opening that corrects another belongs to that episode's entries.", place="corrects")
+    return entry
+
+
+def opened(writer: Writer, request: Request, entry: Opening) -> Snapshot:
+    """Return the new episode, written."""
+    access, now = request.access, request.received.text
+    patient, patient_puts = _patient(writer, request, entry)
+    anchor = f"{entry.id}.anchor"
+    context = Context(f"Patient/{patient}", f"Procedure/{anchor}", f"Encounter/{entry.id}.encounter", entry.drill)
+    at = now if entry.instant is None else str(entry.at)
+    stamp = entry.protocol
+    row = EpisodeRow(
+        id=entry.id,
+        version=1,
+        anchor_type="Procedure",
+        anchor_id=anchor,
+        opened_at=at,
+        facility=entry.facility.id,
+        drill=entry.drill,
+        protocol=f"{stamp.id} {stamp.hash}" if stamp else "",
+        software=stamp.software if stamp else "",
+        stamp=request.new_id(),
+    )
+    blank = Snapshot(row, Episode(entry.id, (Received(entry, request.now),)), context, {}, {})
+    snapshot = computed(blank)
+    writer.create_episode(access, row)
+    puts = [put_image(image, "asserted", entry.id, "entry") for image in images(entry, context, root=entry.id)]
+    puts += following(blank, snapshot)
+    writer.put(access, patient_puts + puts, now, 1)
+    writer.log_entries(access, [EntryRow(entry.id, digest_of(entry), now, entry.id)])
+    return snapshot
+
+
+def _patient(writer: Writer, request: Request, entry: Opening) -> tuple[str, list[Put]]:
+    """Return the patient's id and, if she was not known here, the row for her."""
+    woman = entry.woman or Woman()
+    new_id = request.new_id()
+    if woman.identifier is not None:
+        system = woman.identifier_system or ""
+        known = writer.identified(request.access, "Patient", system, woman.identifier)
+        owner = known[0] if known else writer.claim_identity(request.access, "Patient", system, woman.identifier, new_id)
+        if owner != new_id:
+            return owner, []
+    body: dict[str, Any] = {
+        "resourceType": "Patient",
+        "id": new_id,
+        "meta": {"security": [CONFIDENTIALITY, _DRILL] if entry.drill else [CONFIDENTIALITY]},
+    }
+    tokens: tuple[tuple[str, str, str], ...] = ()
+    if woman.identifier is not None:
+        identifier = {"system": woman.identifier_system, "value": woman.identifier}
+        body["identifier"] = [{name: value for name, value in identifier.items() if value}]
+        tokens = (("identifier", woman.identifier_system or "", woman.identifier),)
+    if woman.label is not None:
+        body["name"] = [{"use": "anonymous", "text": woman.label}]
+    put = put_image(Image("Patient", new_id, body), "asserted", entry.id, "patient")
+    return new_id, [put._replace(tokens=tokens, episode=None, basis=None)]

@@ -1,0 +1,31 @@
+"""One Provenance for each accepted request: who sent it, when, and which resources it wrote."""
+
+from collections.abc import Iterable
+from typing import Any
+
+from fhirmod.mapping import CONFIDENTIALITY, Image
+from fhirmod.store import Put
+
+from .putting import put_image
+from .request import Request
+from .snapshot import Snapshot
+
+_OPERATION = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
+_ACTIVITY = {"POST": ("CREATE", "create"), "PUT": ("UPDATE", "revise"), "DELETE": ("DELETE", "delete")}
+
+
+def provenance_put(request: Request, puts: Iterable[Put], snapshot: Snapshot) -> Put:
+    """Return the row of the request's Provenance."""
+    written = list(puts)
+    code, display = _ACTIVITY[written[0].method]
+    targets = dict.fromkeys(f"{put.type}/{put.id}" for put in written)
+    body: dict[str, Any] = {
+        "resourceType": "Provenance",
+        "id": request.new_id(),
+        "meta": {"security": [CONFIDENTIALITY]},
+        "target": [{"reference": target} for target in targets],
+        "recorded": request.received.text,
+        "activity": {"coding": [{"system": _OPERATION, "code": code, "display": display}]},
+        "agent": [{"who": {"display": request.access.who}}],
+    }
+    return put_image(Image("Provenance", body["id"], body), "assembled", snapshot.row.id, "provenance")

@@ -1,0 +1,93 @@
+"""From images to rows of the store: bytes with their identity inside, and what they are found by."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from fhirmod.mapping import ENTRY_ID, EPISODE_ID, Context, Image, Values, derived_id, derived_image
+from fhirmod.r4 import ReferenceValue, TokenValue, dump, search_values
+from fhirmod.store import Method, Owner, Put
+
+from .snapshot import Snapshot
+
+INDEXED = ("identifier", "patient")
+_SUBJECT = ("subject", "patient")
+
+
+def body_of(resource: Mapping[str, Any]) -> Callable[[int, str], bytes]:
+    """Return the writer of a resource of ours: its text once the version and time are known."""
+
+    def text(version: int, updated: str) -> bytes:
+        meta = {**resource.get("meta", {}), "versionId": str(version), "lastUpdated": updated}
+        return dump({"resourceType": resource["resourceType"], "id": resource["id"], **resource, "meta": meta})
+
+    return text
+
+
+def put_image(image: Image, owner: Owner, episode: str, basis: str, method: Method = "POST") -> Put:
+    """Return the row of one of our images; None as its body deletes it."""
+    if image.body is None:
+        return Put(image.type, image.id, owner, "DELETE", None, episode=episode, basis=basis)
+    tokens, references = index(image.body)
+    return Put(image.type, image.id, owner, method, body_of(image.body), tokens, references, episode, basis)
+
+
+def index(resource: Mapping[str, Any]) -> tuple[tuple[tuple[str, str, str], ...], tuple[tuple[str, str, str], ...]]:
+    """Return what one of our own images is found by, without evaluating a path (a test compares it with `indexed`)."""
+    tokens = tuple(
+        ("identifier", one.get("system", ""), one["value"])
+        for one in resource.get("identifier", ())
+        if one.get("system") in (ENTRY_ID, EPISODE_ID)
+    )
+    for name in _SUBJECT:
+        reference = resource.get(name, {}).get("reference", "")
+        if reference.startswith("Patient/"):
+            if resource["resourceType"] == "AdverseEvent":
+                return tokens, ()
+            return tokens, (("patient", "Patient", reference.removeprefix("Patient/")),)
+    return tokens, ()
+
+
+def indexed(resource: Mapping[str, Any]) -> tuple[tuple[tuple[str, str, str], ...], tuple[tuple[str, str, str], ...]]:
+    """Return what any resource is found by: its R4 search parameters that this service answers."""
+    tokens: list[tuple[str, str, str]] = []
+    references: list[tuple[str, str, str]] = []
+    for param in INDEXED:
+        for value in search_values(resource, param):
+            if isinstance(value, TokenValue) and value.code:
+                tokens.append((param, value.system or "", value.code))
+            elif isinstance(value, ReferenceValue) and value.type and value.id:
+                references.append((param, value.type, value.id))
+    return tuple(dict.fromkeys(tokens)), tuple(dict.fromkeys(references))
+
+
+def following(before: Snapshot, after: Snapshot) -> list[Put]:
+    """Return the rows for what is assembled and derived differently in a later snapshot of the same episode."""
+    puts = [
+        put_image(image, "assembled", after.row.id, "assembled", "PUT" if reference in before.assembled else "POST")
+        for reference, image in after.assembled.items()
+        if before.assembled.get(reference) != image
+    ]
+    puts += [
+        put_image(Image(image.type, image.id, None), "assembled", after.row.id, "assembled")
+        for reference, image in before.assembled.items()
+        if reference not in after.assembled
+    ]
+    return puts + derived_puts(before.values, after.values, after.row.id, after.context)
+
+
+def derived_puts(before: Values, after: Values, episode: str, context: Context) -> list[Put]:
+    """Return the rows for changed values only; a value that can no longer be computed is deleted."""
+    puts = []
+    for key, (value, entry) in after.items():
+        known = before.get(key)
+        if known is None or known[0] != value or _moved(known[1], entry):
+            image = derived_image(key, value, entry, episode, context)
+            puts.append(put_image(image, "derived", episode, "derived", "POST" if known is None else "PUT"))
+    gone = (Image("Observation", derived_id(key, episode), None) for key in before if key not in after)
+    return puts + [put_image(image, "derived", episode, "derived") for image in gone]
+
+
+def _moved(before: Any, after: Any) -> bool:
+    """Return whether the entry a value is local to was corrected in a way its Observation shows."""
+    return before is not after and before is not None and after is not None and before.at != after.at
+

@@ -1,0 +1,156 @@
+"""The one path of every write, bedside or FHIR, and reading an episode back.
+
+::
+
+    parse and check (outside) -> lock -> read the episode at that version -> judge or read -> store asserted
+      -> compute and assemble what can have changed -> store the differences -> outbox -> commit -> publish
+"""
+
+from collections.abc import Sequence
+from typing import Any
+
+from fhirmod.episode import Opening, Protocol
+from fhirmod.errors import ConflictError, InvalidError, NotFoundError
+from fhirmod.store import Access, EpisodeRow, OutboxRow, Reader, Store, Writer
+
+from .bedside import Judgement, Sent, digest_of, judge, read_sent
+from .opening import opened, read_opening
+from .provenance import provenance_put
+from .putting import following
+from .receipt import EntryResult, Receipt
+from .request import Request
+from .snapshot import Snapshot, Snapshots, advanced, load
+
+
+class Intake:
+    """Everything that writes to a store, and the snapshots it keeps; one for each store in a process."""
+
+    def __init__(self, store: Store, protocol: Protocol) -> None:
+        self.store = store
+        self.protocol = protocol
+        self._snapshots = Snapshots()
+
+    # reading
+
+    def snapshot(self, access: Access, episode_id: str) -> Snapshot:
+        """Return the episode as it now stands.
+
+        Errors: NotFoundError if there is no such episode.
+        """
+
+        def work(reader: Reader) -> Snapshot:
+            row = reader.episode(access, episode_id)
+            if row is None:
+                raise NotFoundError(f"There is no episode {episode_id}; POST /episodes opens one.", place="episode")
+            return self.at(reader, access, row)
+
+        snapshot = self.store.read(work)
+        self._snapshots.keep(snapshot)
+        return snapshot
+
+    def at(self, reader: Reader, access: Access, row: EpisodeRow) -> Snapshot:
+        """Return the snapshot of exactly this row: cached, or read back from the store."""
+        found = self._snapshots.at(row)
+        return found if found is not None else load(reader, access, row)[0]
+
+    # bedside
+
+    def open(self, request: Request, document: Any) -> tuple[Snapshot, EntryResult]:
+        """Return the opened episode and whether the opening was accepted or a repeat.
+
+        Errors: InvalidError naming the field; ConflictError if the id was used for something else.
+        """
+        entry = read_opening(document, request, self.protocol)
+
+        def work(writer: Writer) -> tuple[Snapshot, EntryResult]:
+            known = writer.entry(request.access, entry.id)
+            if known is not None:
+                return self._reopened(writer, request, entry, document)
+            snapshot = opened(writer, request, entry)
+            return snapshot, EntryResult(entry.id, "accepted")
+
+        snapshot, result = self.store.write(work)
+        self._snapshots.keep(snapshot)
+        return snapshot, result
+
+    def _reopened(self, writer: Writer, request: Request, entry: Opening, document: Any) -> tuple[Snapshot, EntryResult]:
+        row = writer.episode(request.access, entry.id)
+        snapshot = None if row is None else self.at(writer, request.access, row)
+        first = None if snapshot is None else snapshot.episode.by_id[entry.id].entry
+        if snapshot is None or not isinstance(first, Opening):
+            raise ConflictError(
+                f"The id {entry.id} was already used for another entry; open the episode with a new id.", place="id"
+            )
+        same = entry.model_copy(update={"protocol": first.protocol}) if "protocol" not in document else entry
+        if digest_of(same) != digest_of(first):
+            raise ConflictError(
+                f"The episode {entry.id} was opened with other words; correct its opening instead.", place="id"
+            )
+        return snapshot, EntryResult(entry.id, "repeat")
+
+    def append(
+        self,
+        request: Request,
+        episode_id: str,
+        documents: Sequence[Any],
+        *,
+        atomic: bool = False,
+        distinct: bool = False,
+    ) -> Receipt:
+        """Return what became of each entry of a queue; each is judged alone unless `atomic`.
+
+        Errors: NotFoundError if there is no such episode; with `atomic`, InvalidError with all findings if any
+                entry is refused, in conflict, or asked about: then nothing was written.
+        """
+        queue = [read_sent(document, request) for document in documents]
+        if request.dry_run:
+            return self.store.read(lambda reader: self._tried(reader, request, episode_id, queue, distinct=distinct))
+
+        def work(writer: Writer) -> tuple[Snapshot, Receipt]:
+            row = writer.lock(request.access, episode_id)
+            before = self.at(writer, request.access, row)
+            judged = judge(writer, request, before, queue, distinct=distinct)
+            if atomic:
+                _all_or_none(judged)
+            after = self._written(writer, request, before, judged)
+            return after, Receipt(episode_id, after.row.version, tuple(judged.results))
+
+        snapshot, receipt = self.store.write(work)
+        self._snapshots.keep(snapshot)
+        return receipt
+
+    def _tried(
+        self, reader: Reader, request: Request, episode_id: str, queue: Sequence[Sent], *, distinct: bool
+    ) -> Receipt:
+        row = reader.episode(request.access, episode_id)
+        if row is None:
+            raise NotFoundError(f"There is no episode {episode_id}; POST /episodes opens one.", place="episode")
+        judged = judge(reader, request, self.at(reader, request.access, row), queue, distinct=distinct)
+        return Receipt(episode_id, row.version, tuple(judged.results), dry_run=True)
+
+    def _written(self, writer: Writer, request: Request, before: Snapshot, judged: Judgement) -> Snapshot:
+        """Return the episode after what was judged has been written."""
+        access, now = request.access, request.received.text
+        if judged.hold:
+            writer.hold(access, judged.hold)
+        if judged.release:
+            writer.release(access, before.row.id, judged.release)
+        if not judged.received:
+            return before
+        stamp = request.new_id()
+        version = writer.bump(access, before.row.id, stamp=stamp)
+        after = advanced(before, judged.received, frozenset(judged.kinds), judged.roots)
+        after = after.at(before.row._replace(version=version, stamp=stamp))
+        puts = [*judged.puts, *following(before, after), provenance_put(request, judged.puts, before)]
+        writer.put(access, puts, now, version)
+        writer.log_entries(access, judged.log)
+        writer.outbox(access, [OutboxRow("episode", before.row.id, str(version).encode(), now)])
+        self._snapshots.keep(after)
+        return after
+
+
+def _all_or_none(judged: Judgement) -> None:
+    wrong = [finding for result in judged.results for finding in result.findings if result.status not in ("accepted", "repeat")]
+    if wrong:
+        raise InvalidError("The queue was sent to be taken whole, and one of its entries cannot be.", findings=tuple(wrong))
+

@@ -1,0 +1,161 @@
+"""An episode as it stands at one version: the entries, and what was computed and assembled from them.
+
+A snapshot is cached and used only while its version is the stored row's; computing it anew from the stored
+resources gives the same (that is what `rebuild` proves).
+"""
+
+import threading
+from collections import OrderedDict
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from itertools import groupby
+from typing import Any
+
+from fhirmod.episode import Episode, Opening, Received
+from fhirmod.mapping import (
+    ASSEMBLED_FROM,
+    LOCAL_KINDS,
+    Context,
+    Image,
+    Lens,
+    Stored,
+    Values,
+    assembled,
+    derived_entry_id,
+    local_values,
+    measures_of,
+    summary_values,
+)
+from fhirmod.r4 import parse
+from fhirmod.store import Access, EpisodeRow, Reader, Version
+
+from .request import received_at
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """One episode at one version of its row."""
+
+    row: EpisodeRow
+    episode: Episode
+    context: Context
+    values: Values
+    assembled: dict[str, Image]
+    unread: tuple[Any, ...] = ()
+
+    @property
+    def own_anchor(self) -> bool:
+        """Return whether the anchor is assembled by us, not a partner's Procedure."""
+        return self.row.anchor_id == f"{self.row.id}.anchor"
+
+    def at(self, row: EpisodeRow) -> "Snapshot":
+        """Return the same at the row's next version."""
+        return replace(self, row=row)
+
+
+def computed(snapshot: Snapshot) -> Snapshot:
+    """Return the snapshot with everything that follows from its entries."""
+    standing, roots = snapshot.episode.chains.standing, snapshot.episode.chains.roots
+    values = summary_values(standing, roots) | local_values(standing, roots)
+    images = assembled(snapshot.row.id, standing, roots, snapshot.context, own_anchor=snapshot.own_anchor)
+    return replace(snapshot, values=values, assembled=images)
+
+
+def advanced(before: Snapshot, received: Iterable[Received], touched: frozenset[str], roots_touched: set[str]) -> Snapshot:
+    """Return the snapshot with more entries, computing only what entries of the kinds `touched` can change.
+
+    Shape: `roots_touched` are the chains that the new entries belong to or take back.
+    """
+    episode = before.episode.adding(received)
+    standing, roots = episode.chains.standing, episode.chains.roots
+    values = before.values
+    stale = measures_of(touched)
+    if stale:
+        values = {key: value for key, value in values.items() if key.measure not in stale}
+        values |= summary_values(standing, roots, touched)
+    if touched & LOCAL_KINDS:
+        local = local_values([entry for entry in standing if roots[entry.id] in roots_touched], roots)
+        gone = {key for key in values if key.root in roots_touched and values[key][1] is not None}
+        values = {key: value for key, value in values.items() if key not in gone} | local
+    images = before.assembled
+    if touched & ASSEMBLED_FROM:
+        images = assembled(before.row.id, standing, roots, before.context, own_anchor=before.own_anchor)
+    return replace(before, episode=episode, values=values, assembled=images)
+
+
+def load(reader: Reader, access: Access, row: EpisodeRow) -> tuple[Snapshot, Lens]:
+    """Return the episode read back from everything stored, and the lens that read it."""
+    lens = Lens()
+    versions = [one for one in reader.members(access, row.id) if one.owner == "asserted"]
+    stored = [as_stored(one) for one in versions]
+    for _, batch in groupby(zip(versions, stored, strict=True), key=lambda pair: pair[0].episode_version):
+        lens.fold([one for _, one in batch])
+    context = context_of(row, stored)
+    received = tuple(lens.received)
+    if not any(isinstance(one.entry, Opening) for one in received):
+        received = (inferred_opening(row), *received)
+    blank = Snapshot(row, Episode(row.id, received), context, {}, {}, tuple(lens.unread.values()))
+    return computed(blank), lens
+
+
+def as_stored(version: Version) -> Stored:
+    """Return a stored version with its resource parsed."""
+    resource = None if version.body is None else parse(version.body)
+    return Stored(version.type, version.id, version.version, version.updated, resource)
+
+
+def context_of(row: EpisodeRow, stored: Iterable[Stored]) -> Context:
+    """Return what images of this episode refer to: our opening's Encounter, else what the anchor says."""
+    anchor = f"{row.anchor_type}/{row.anchor_id}"
+    found: dict[str, Any] = {}
+    for one in stored:
+        if one.resource is None:
+            continue
+        if one.id == f"{row.id}.encounter":
+            return Context(one.resource["subject"]["reference"], anchor, one.reference, row.drill)
+        if one.reference == anchor:
+            found = dict(one.resource)
+    subject = found.get("subject", {}).get("reference", "")
+    return Context(subject, anchor, found.get("encounter", {}).get("reference"), row.drill)
+
+
+def inferred_opening(row: EpisodeRow) -> Received:
+    """Return the opening that a partner's case implies: its facility and time as far as the anchor tells."""
+    opening = Opening.model_validate(
+        {
+            "id": derived_entry_id(f"{row.anchor_type}/{row.anchor_id}#opening"),
+            "at": row.opened_at,
+            "recorded_at": row.opened_at,
+            "facility": {"id": row.facility or "not stated"},
+            "drill": row.drill,
+        }
+    )
+    return Received(opening, received_at(row.opened_at), inferred=True)
+
+
+class Snapshots:
+    """The cache of snapshots, newest used last; a snapshot of another version than the row's is not given out."""
+
+    def __init__(self, most: int = 256) -> None:
+        self._most = most
+        self._lock = threading.Lock()
+        self._held: OrderedDict[str, Snapshot] = OrderedDict()
+
+    def at(self, row: EpisodeRow) -> Snapshot | None:
+        """Return the snapshot of exactly this version of the row, or None."""
+        with self._lock:
+            found = self._held.get(row.id)
+            if found is None or found.row != row:
+                return None
+            self._held.move_to_end(row.id)
+            return found
+
+    def keep(self, snapshot: Snapshot) -> None:
+        """Return nothing; the snapshot is there for the next request, unless a newer one is."""
+        with self._lock:
+            held = self._held.get(snapshot.row.id)
+            if held is None or held.row.version <= snapshot.row.version:
+                self._held[snapshot.row.id] = snapshot
+                self._held.move_to_end(snapshot.row.id)
+            while len(self._held) > self._most:
+                self._held.popitem(last=False)

@@ -1,0 +1,55 @@
+"""Episode <-> FHIR R4: one two-way table per resource type.
+
+::
+
+    entry --images()--> resources        Lens.fold(resources) --> entries        (asserted)
+    standing entries --assembled()--> anchor, use, flag                          (assembled)
+    standing entries --local_values(), summary_values()--> derived_image()       (derived)
+"""
+
+from .assembled import ASSEMBLED_FROM, assembled
+from .derived import (
+    LOCAL_KINDS,
+    ValueKey,
+    Values,
+    derived_id,
+    derived_image,
+    is_derived,
+    local_values,
+    measures_of,
+    summary_values,
+)
+from .reading import CONTEXT_TYPES, Lens, Stored, UnreadResource, derived_entry_id
+from .tables import TABLES
+from .urls import BASE, ENTRY_ID, EPISODE_ID, FACILITY_ID, STAFF_ID
+from .writing import CONFIDENTIALITY, Context, Image, images, retraction_image
+
+__all__ = [
+    "ASSEMBLED_FROM",
+    "BASE",
+    "CONFIDENTIALITY",
+    "CONTEXT_TYPES",
+    "ENTRY_ID",
+    "EPISODE_ID",
+    "FACILITY_ID",
+    "LOCAL_KINDS",
+    "STAFF_ID",
+    "TABLES",
+    "Context",
+    "Image",
+    "Lens",
+    "Stored",
+    "UnreadResource",
+    "ValueKey",
+    "Values",
+    "assembled",
+    "derived_entry_id",
+    "derived_id",
+    "derived_image",
+    "images",
+    "is_derived",
+    "local_values",
+    "measures_of",
+    "retraction_image",
+    "summary_values",
+]
