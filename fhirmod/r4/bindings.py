@@ -60,7 +60,8 @@ class Members:
         """Return a few members for a sentence."""
         some = sorted(self.codes)
         listed = ", ".join(some[:6]) + (f" and {len(some) - 6} more" if len(some) > 6 else "")
-        return f"{self.url.rpartition('/')[2]} ({listed})" if some else self.url.rpartition("/")[2]
+        name = self.url.rpartition("/")[2]
+        return f"one of {name} ({listed})" if some else f"one of {name}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ Say = Callable[[Severity, str, str, Place, str], None]
 
 _RESTFUL = re.compile(r"(https?://.*/)([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})")
 _HISTORY = re.compile(r"/_history/[^/]*$")
-_URL = re.compile(r"(?:https?://.*/)?([A-Z][A-Za-z]+)(?:/([A-Za-z0-9\-.]{1,64}))?/?(\?.*)?")
+_URL = re.compile(r"/?(?:https?://.*/)?([A-Z][A-Za-z]+)(?:/([A-Za-z0-9\-.]{1,64}))?/?(\?.*)?")
 
 # What a document must carry of what its Composition names (documents.html#content).
 _CARRIED = frozenset(("subject", "encounter", "author", "attester", "custodian", "event", "section"))
@@ -70,7 +70,7 @@ class Bundle:
                     "missing-full-url",
                     "required",
                     place,
-                    f"An entry of this {self._kind} has no fullUrl; wanted the address other entries refer to.",
+                    f"An entry of this {self._kind} has no fullUrl; wanted its address.",
                 )
             return
         found = _RESTFUL.fullmatch(url)
@@ -82,7 +82,7 @@ class Bundle:
                     "full-url-id",
                     "value",
                     place,
-                    f"The fullUrl ends in {found[3]} but the resource has id {identity[:64]}; wanted the same id.",
+                    f"The fullUrl is of id {found[3]}, the resource of {identity[:64]}; wanted the same.",
                 )
         elif ":" not in url:
             self._say(
@@ -158,12 +158,12 @@ class Bundle:
                 "reference-not-found",
                 "not-found",
                 link.place,
-                "The reference is a urn that no entry of the Bundle has as fullUrl; wanted one of them, as a urn "
-                "leads nowhere else.",
+                "The reference is a urn that no entry of the Bundle has as fullUrl; wanted one of them, "
+                "as a urn leads nowhere else.",
             )
 
     def _owed(self, place: Place) -> bool:
-        """Return whether a place is one of the elements of the first entry whose targets a document carries."""
+        """Return whether a place is in the first entry and its target one that a document carries."""
         names = []
         here: Place | None = place
         while here is not None and here[0] is not self._place:
@@ -191,7 +191,7 @@ class Bundle:
                     "not-reachable",
                     "informational",
                     self._entry(number),
-                    "The entry is not reached from the document's first entry; wanted only what it refers to.",
+                    "The entry is not reached from the document's first; wanted only what that refers to.",
                 )
 
     def _requests(self) -> None:
@@ -204,7 +204,7 @@ class Bundle:
             if not isinstance(method, str) or not isinstance(url, str):
                 continue
             self._body(number, method, url, resource)
-            if "$" in url or method not in ("PUT", "DELETE", "PATCH", "POST"):
+            if "$" in url or "_search" in url or method not in ("PUT", "DELETE", "PATCH", "POST"):
                 continue
             found = _URL.fullmatch(url)
             if found is None:

@@ -116,9 +116,9 @@ def odd_urn(value: str) -> bool:
     return value.startswith(("urn:uuid:", "urn:oid:")) and _URN.fullmatch(value) is None
 
 
-_TOKEN = r"[A-Za-z0-9!#$&^_.+\-]+"
+_NAME = r"[A-Za-z0-9!#$&^_.+\-]+"
 _MIME = re.compile(
-    rf"{_TOKEN}/{_TOKEN}(?:[ ]*;[ ]*[A-Za-z0-9!#$&^_.+\-*']+=(?:[^\s;\"()<>@,\\]+|\"(?:[^\"\\]|\\.)*\"))*[ ]*"
+    rf"{_NAME}/{_NAME}(?:[ ]*;[ ]*[A-Za-z0-9!#$&^_.+\-*']+=(?:[^\s;\"()<>@,\\]+|\"(?:[^\"\\]|\\.)*\"))*[ ]*"
 )
 # The short names R4 itself gives its formats (http://hl7.org/fhir/R4/http.html#mime-type).
 _SHORT_MIME = frozenset(("xml", "json", "ttl"))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from .facts import known_types
-from .invariants.logic import Scope
+from .invariants.logic import Scope, each
 from .places import Place
 from .plan import Slot
 
@@ -68,7 +68,7 @@ def judge(node: dict[str, Any], slot: Slot, scope: Scope) -> list[Said]:
 
 def _kind(text: str, scope: Scope) -> tuple[str, list[Said]]:
     if text.startswith("#"):
-        for one in scope.root.get("contained") or ():
+        for one in each(scope.root, "contained"):
             if isinstance(one, dict) and one.get("id") == text[1:]:
                 return str(one.get("resourceType", "")), []
         return "", []

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import Any
 
 import msgspec
@@ -35,7 +36,7 @@ def splice(
     id: str,  # noqa: A002 - R4's own name for it
     version_id: str,
     last_updated: str,
-    references: Mapping[str, str] | None = None,
+    references: Mapping[str, str] = MappingProxyType({}),
 ) -> bytes:
     """Return `text` with top-level id, meta.versionId and meta.lastUpdated set and `references` rewritten.
 

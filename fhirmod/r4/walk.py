@@ -3,21 +3,22 @@
 It raises nothing for bad input: everything wrong becomes a finding at a place that resolves there.
 """
 
+from collections.abc import Callable
 from typing import Any
 
 from fhirmod.errors import Finding, Severity
 
-from .bindings import Bound, unknown_in_system
 from .bundles import Bundle
 from .facts import concrete_types, known_types
 from .grammars import PRIMITIVE, WANTED, form, odd_text, odd_urn
-from .invariants.logic import UCUM, Scope
+from .invariants.logic import Scope
 from .links import Link, judge
+from .meaning import Say, bound, code, coding, extension, identifier, quantity
 from .narrative import problems
 from .places import Place, written
 from .plan import Plan, Slot, plan
-from .ucum import is_ucum
 
+_QUANTITIES = ("Quantity", "Age", "Count", "Distance", "Duration")
 BROKEN = (TypeError, AttributeError, KeyError, ValueError, IndexError)
 # R4 marks dom-6 as best practice (elementdefinition-bestpractice), so it informs and does not warn.
 BEST_PRACTICE = frozenset(("dom-6",))
@@ -32,11 +33,16 @@ class Walk:
         self._doubts: list[tuple[str, Exception]] = []
         self._hooks = {
             "Reference": self._reference,
-            "Coding": self._coding,
-            "Identifier": self._identifier,
-            "Extension": self._extension,
-            **dict.fromkeys(("Quantity", "Age", "Count", "Distance", "Duration"), self._quantity),
+            "Coding": self._meant(coding),
+            "Identifier": self._meant(identifier),
+            "Extension": self._meant(extension),
+            **dict.fromkeys(_QUANTITIES, self._meant(quantity)),
         }
+
+    def _meant(
+        self, judge_value: Callable[[Say, Any, Place], None]
+    ) -> Callable[[Any, Slot, Place, Scope], None]:
+        return lambda node, _slot, place, _scope: judge_value(self.say, node, place)
 
     def say(self, severity: Severity, code: str, issue: str, place: Place, sentence: str) -> None:
         """Add a finding."""
@@ -99,12 +105,12 @@ class Walk:
                         "two-choices",
                         "structure",
                         place,
-                        f"Both {chosen[slot.group]} and {bare} are given; wanted one type of {slot.group}[x].",
+                        f"Both {chosen[slot.group]} and {bare} are given; wanted one {slot.group}[x].",
                     )
             if slot.companion:
-                self._companions(node, key, value, slot, place, scope)
+                self._companions(node, key, slot, place, scope)
             elif slot.many:
-                self._list(node, key, value, slot, place, scope)
+                self._list(node, key, slot, place, scope)
             elif slot.primitive:
                 if not slot.plain(value):  # type: ignore[misc]
                     self._primitive(value, slot, (place, slot.field.name, -1))
@@ -131,12 +137,10 @@ class Walk:
                 self._doubts.append((key, broken))
                 continue
             if held is False:
-                if key in BEST_PRACTICE:
-                    if scope.root is not scope.resource:
-                        continue
-                    severity = "information"
+                if key in BEST_PRACTICE and scope.root is not scope.resource:
+                    continue
                 self.say(
-                    severity,
+                    "information" if key in BEST_PRACTICE else severity,
                     key,
                     "invariant",
                     place,
@@ -174,9 +178,8 @@ class Walk:
                 for inner, below in one.items():
                     self._sane(inner, below, place)
 
-    def _list(
-        self, node: dict[str, Any], key: str, value: Any, slot: Slot, place: Place, scope: Scope
-    ) -> None:
+    def _list(self, node: dict[str, Any], key: str, slot: Slot, place: Place, scope: Scope) -> None:
+        value = node[key]
         name = slot.field.name
         if type(value) is not list:
             self.error(
@@ -222,15 +225,14 @@ class Walk:
             "null-value",
             "structure",
             place,
-            f"The list {name} has a null at {index} with no extension beside it; wanted a value or an extension.",
+            f"The list {name} has a null at {index}; wanted a value, or an extension beside the null.",
         )
 
-    def _companions(
-        self, node: dict[str, Any], key: str, value: Any, slot: Slot, place: Place, scope: Scope
-    ) -> None:
+    def _companions(self, node: dict[str, Any], key: str, slot: Slot, place: Place, scope: Scope) -> None:
+        value = node[key]
         name = slot.field.name
         if not slot.many:
-            self._companion(value, node.get(key[1:]), slot, (place, name, -1), place, scope)
+            self._companion(value, node.get(key[1:]), slot, (place, name, -1), scope)
             return
         if type(value) is not list or not value:
             self.error(
@@ -248,12 +250,12 @@ class Walk:
                 "uneven-lists",
                 "structure",
                 place,
-                f"{key} has {len(value)} members beside {len(beside)} of {key[1:]}; wanted as many, filled with null.",
+                f"{key} has {len(value)} members beside {len(beside)} of {key[1:]}; wanted as many.",
             )
         for index, one in enumerate(value):
             if one is not None:
                 bare = beside[index] if index < len(beside) else None
-                self._companion(one, bare, slot, (place, name, index), place, scope)
+                self._companion(one, bare, slot, (place, name, index), scope)
             elif index >= len(beside):
                 self.error(
                     "null-value",
@@ -262,15 +264,13 @@ class Walk:
                     f"{key} has a null at {index} with no value beside it; wanted one.",
                 )
 
-    def _companion(
-        self, value: Any, beside: Any, slot: Slot, place: Place, above: Place, scope: Scope
-    ) -> None:
+    def _companion(self, value: Any, beside: Any, slot: Slot, place: Place, scope: Scope) -> None:
         if type(value) is not dict or not value:
             self.error(
                 "not-an-object",
                 "structure",
-                place if beside is not None else above,
-                f"What stands beside {slot.field.name} is {form(value)}; wanted an object with id or extension.",
+                place if beside is not None else place[0] or place,
+                f"Beside {slot.field.name} stands {form(value)}; wanted an object with id or extension.",
             )
             return
         self._object(value, plan("Element"), place, scope)
@@ -317,7 +317,7 @@ class Walk:
         if hook is not None:
             hook(value, slot, place, scope)
         if slot.bound is not None:
-            self._bound(value, slot, slot.bound, place)
+            bound(self.say, value, slot, slot.bound, place)
         if slot.checks:
             self._run(slot.checks, value, place, scope)
 
@@ -362,7 +362,7 @@ class Walk:
             for key, said in problems(value):
                 self.error(key, "invariant", place, f"The narrative is not allowed XHTML: {said}.")
         elif kind == "code" and slot.bound is not None:
-            self._code(value, slot.bound, field.name, place)
+            code(self.say, value, slot.bound, field.name, place)
         elif isinstance(value, str) and odd_urn(value):
             self.say(
                 "warning",
@@ -377,43 +377,8 @@ class Walk:
                 "odd-text",
                 "value",
                 place,
-                f"The element {field.name} is only white space or has control characters; wanted readable text.",
+                f"The element {field.name} is blank or has control characters; wanted readable text.",
             )
-
-    def _code(self, value: str, binding: Bound, name: str, place: Place) -> None:
-        for severity, members in _levels(binding):
-            if members is not None and not members.code(value):
-                self._not_member(severity, name, f"the code {value[:64]}", members.example, place)
-                return
-
-    def _bound(self, value: dict[str, Any], slot: Slot, binding: Bound, place: Place) -> None:
-        if slot.field.type == "CodeableConcept":
-            codings = value.get("coding")
-            codings = [one for one in codings if isinstance(one, dict)] if isinstance(codings, list) else []
-            if not codings and ("text" not in value or binding.strength != "required"):
-                return  # text alone is no code; an element with only an extension says why there is none
-        else:
-            codings = [value]
-            if "code" not in value and binding.strength != "required":
-                return
-            if "code" not in value and "system" not in value:
-                return
-        for severity, members in _levels(binding):
-            if members is None or any(members.coding(one) for one in codings):
-                continue
-            got = codings[0].get("code") if codings else None
-            what = f"the code {got[:64]} of {_system(codings[0])}" if isinstance(got, str) else "no code"
-            self._not_member(severity, slot.field.name, what, members.example, place)
-            return
-
-    def _not_member(self, severity: Severity, name: str, got: str, wanted: str, place: Place) -> None:
-        self.say(
-            severity,
-            "code-not-in-value-set",
-            "code-invalid",
-            place,
-            f"The element {name} has {got}; wanted one of {wanted}.",
-        )
 
     def _reference(self, node: dict[str, Any], slot: Slot, place: Place, scope: Scope) -> None:
         text = node.get("reference")
@@ -421,71 +386,6 @@ class Walk:
             self.links.append(Link(text, slot.field.targets, place, scope))
         for said in judge(node, slot, scope):
             self.say(said.severity, said.code, said.issue, place, said.sentence)  # type: ignore[arg-type]
-
-    def _coding(self, node: dict[str, Any], _slot: Slot, place: Place, _scope: Scope) -> None:
-        system, code = node.get("system"), node.get("code")
-        if not isinstance(code, str):
-            return
-        if not isinstance(system, str):
-            return
-        if unknown_in_system(system, code):
-            self.say(
-                "warning",
-                "unknown-code",
-                "code-invalid",
-                place,
-                f"The code {code[:64]} is not defined by {system[:120]}; wanted one of its codes.",
-            )
-        elif system == UCUM and not is_ucum(code):
-            self._not_ucum(code, place)
-
-    def _quantity(self, node: dict[str, Any], _slot: Slot, place: Place, _scope: Scope) -> None:
-        code = node.get("code")
-        if node.get("system") == UCUM and isinstance(code, str) and not is_ucum(code):
-            self._not_ucum(code, place)
-
-    def _not_ucum(self, code: str, place: Place) -> None:
-        self.say(
-            "warning",
-            "unit-not-ucum",
-            "code-invalid",
-            place,
-            f"The unit {code[:32]} is not a UCUM unit; wanted for example mm[Hg], mL or /min.",
-        )
-
-    def _identifier(self, node: dict[str, Any], _slot: Slot, place: Place, _scope: Scope) -> None:
-        value = node.get("value")
-        if node.get("system") == "urn:ietf:rfc:3986" and isinstance(value, str) and ":" not in value:
-            self.say(
-                "warning",
-                "identifier-not-uri",
-                "value",
-                place,
-                "The identifier's system says its value is a URI, but it has no scheme; wanted a whole URI.",
-            )
-
-    def _extension(self, node: dict[str, Any], _slot: Slot, place: Place, _scope: Scope) -> None:
-        url = node.get("url")
-        nested = place[0] is not None and place[0][1] in ("extension", "modifierExtension")
-        if isinstance(url, str) and ":" not in url and not nested:
-            self.say(
-                "warning",
-                "extension-url",
-                "value",
-                place,
-                "The extension's url is relative; wanted an absolute one, as only nested extensions may be relative.",
-            )
-
-
-def _levels(binding: Bound) -> tuple[tuple[Severity, Any], ...]:
-    """The widest set refuses, the inner one refuses only if it is required."""
-    inner: Severity = "error" if binding.strength == "required" else "warning"
-    return (("error", binding.widest), (inner, binding.members))
-
-
-def _system(coding: dict[str, Any]) -> str:
-    system = coding.get("system")
-    return system[:120] if isinstance(system, str) else "no system"
 
 
 def _kebab(kind: str) -> str:

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="no-untyped-call"
 """Our invariants against an independent FHIRPath engine: every rule, at every node of the corpus it applies to.
 
 The oracle is fhirpathpy on the definitions' own FHIRPath text. It is given what it lacks (hasValue, and
@@ -35,11 +36,17 @@ DIFFERENCES = {
     ): "it reads `matches` as a search in the text; R4's reference engine matches the whole",
     ("eld-20", "eld-19"): "the same",
     ("eld-20", "eld-20"): "the same",
-    ("per-1", "period of one day"): "it reads a day as its first moment; R4's Period.end includes the whole day",
+    (
+        "per-1",
+        "period of one day",
+    ): "it reads a day as its first moment; R4's Period.end includes the whole day",
     ("per-1", "period across offsets"): "it compares the clock without the offset",
     ("per-1", "per-1 by a millisecond"): "it compares whole seconds",
     ("inv-1", "task with input of any type"): "it reads a day as its first moment",
-    ("que-7", "questionnaire with nested items"): "it takes Boolean for the System type, not the boolean element",
+    (
+        "que-7",
+        "questionnaire with nested items",
+    ): "it takes Boolean for the System type, not the boolean element",
     ("que-7", "que-12"): "the same",
     ("rng-2", "ranges"): "it cannot compare JSON quantities",
     ("rng-2", "rng-2"): "the same",

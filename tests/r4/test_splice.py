@@ -1,6 +1,7 @@
 """Splicing identity into received text, judged by comparing every other byte (DESIGN, exact text)."""
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 import pytest
@@ -12,7 +13,17 @@ from fhirmod.r4 import parse, splice
 from fhirmod.r4.facts import facts
 from fhirmod.r4.splice import LINK_NAMES
 
-STAMP = {"id": "new-id", "version_id": "7", "last_updated": "2026-01-02T03:04:05.678Z"}
+
+def spliced(text: bytes, references: Mapping[str, str] | None = None) -> bytes:
+    return splice(
+        text,
+        id="new-id",
+        version_id="7",
+        last_updated="2026-01-02T03:04:05.678Z",
+        references=references or {},
+    )
+
+
 URN = "urn:uuid:0c3151bd-1cbf-4d64-b04d-cd9187a4c6e0"
 
 
@@ -26,7 +37,7 @@ def test_only_identity_changes_and_every_other_byte_stays() -> None:
         .replace(b'"versionId":"1"', b'"versionId":"7"')
         .replace(b'"2020"', b'"2026-01-02T03:04:05.678Z"')
     )
-    assert splice(text, **STAMP) == expected
+    assert spliced(text) == expected
 
 
 @pytest.mark.parametrize(
@@ -45,10 +56,10 @@ def test_what_is_absent_is_inserted(text: bytes, expected: bytes) -> None:
     meta = b'{"versionId":"7","lastUpdated":"2026-01-02T03:04:05.678Z"}'
     if b'"id":"a"' in text and b"meta" not in text:
         expected = b'{"resourceType":"Basic","id":"new-id"'  # either side of the id will do
-        assert parse(splice(text, **STAMP))["meta"]["versionId"] == "7"
-        assert parse(splice(text, **STAMP))["id"] == "new-id"
+        assert parse(spliced(text))["meta"]["versionId"] == "7"
+        assert parse(spliced(text))["id"] == "new-id"
         return
-    assert splice(text, **STAMP) == expected.replace(b"M", meta)
+    assert spliced(text) == expected.replace(b"M", meta)
 
 
 def test_links_are_rewritten_by_the_rules_of_a_transaction() -> None:
@@ -65,19 +76,19 @@ def test_links_are_rewritten_by_the_rules_of_a_transaction() -> None:
         json.dumps(resource),
         json.dumps(resource).replace("/", "\\/").replace("urn", "\\u0075rn", 1),
     ):
-        done = parse(splice(text.encode(), **STAMP, references=links))
+        done = parse(spliced(text.encode(), references=links))
         assert done["subject"] == {"reference": "Patient/1", "display": URN}
         assert done["author"] == [{"reference": "Practitioner/2"}]
         assert done["extension"][0]["valueUri"] == "Patient/1"
         assert done["extension"][1]["valueString"] == URN
         assert done["identifier"]["value"] == URN
-    plain = parse(splice(json.dumps(resource).encode(), **STAMP, references=links))
+    plain = parse(spliced(json.dumps(resource).encode(), references=links))
     assert plain["text"]["div"] == f"<div><a href=\"Patient/1\">{URN}</a><img src='Patient/1'/></div>"
 
 
 def test_links_in_lists_of_uris_are_rewritten() -> None:
-    done = splice(
-        b'{"instantiatesUri":["http://a","%b"]}' % URN.encode(), **STAMP, references={URN: "PlanDefinition/1"}
+    done = spliced(
+        b'{"instantiatesUri":["http://a","%b"]}' % URN.encode(), references={URN: "PlanDefinition/1"}
     )
     assert parse(done)["instantiatesUri"] == ["http://a", "PlanDefinition/1"]
 
@@ -85,7 +96,7 @@ def test_links_in_lists_of_uris_are_rewritten() -> None:
 @pytest.mark.parametrize("text", [b"[]", b"", b'{"meta":[]}', b'{"meta":null}', b'{"a":{'])
 def test_what_has_no_place_for_an_identity_is_refused(text: bytes) -> None:
     with pytest.raises(UnreadableError):
-        splice(text, **STAMP)
+        spliced(text)
 
 
 def test_link_names_are_those_the_definitions_give_a_uri_type() -> None:
@@ -102,7 +113,7 @@ def test_link_names_are_those_the_definitions_give_a_uri_type() -> None:
     # `definition` is prose in most types; the few uri ones are no link to a resource of a transaction.
     assert texts & LINK_NAMES == {"address", "location", "source", "type", "reference"}
     assert links - LINK_NAMES == {"definition", "code", "identifier", "target"} - LINK_NAMES
-    assert LINK_NAMES <= links
+    assert links >= LINK_NAMES
 
 
 _json: Any = st.recursive(
@@ -123,4 +134,4 @@ _json: Any = st.recursive(
 def test_splicing_changes_exactly_what_setting_would(value: dict[str, Any], plain: bool, indent: int) -> None:
     text = json.dumps(value, ensure_ascii=plain, indent=indent or None)
     meta = {"versionId": "7", "lastUpdated": "2026-01-02T03:04:05.678Z"}
-    assert json.loads(splice(text.encode(), **STAMP)) == {**value, "id": "new-id", "meta": meta}
+    assert json.loads(spliced(text.encode())) == {**value, "id": "new-id", "meta": meta}

@@ -1,8 +1,10 @@
+# ruff: noqa: E501 - FHIRPath stands as HL7 published it
 """The invariants of R4's clinical and administrative resources, each beside its FHIRPath."""
 
 from typing import Any
 
-from ..dates import surely_after
+from fhirmod.r4.dates import surely_after
+
 from .logic import (
     UCUM,
     Row,
@@ -84,14 +86,18 @@ def _scoped(code: str) -> Row:
 ROWS: tuple[Row, ...] = (
     (
         "ait-1",
-        "verificationStatus.coding.where(system = 'http://terminology.hl7.org/CodeSystem/allergyintolerance-"
-        "verification' and code = 'entered-in-error').exists() or clinicalStatus.exists()",
+        (
+            "verificationStatus.coding.where(system = 'http://terminology.hl7.org/CodeSystem/allergyintolerance-"
+            "verification' and code = 'entered-in-error').exists() or clinicalStatus.exists()"
+        ),
         lambda n, _: _wrong_allergy(n) or has(n, "clinicalStatus"),
     ),
     (
         "ait-2",
-        "verificationStatus.coding.where(system = 'http://terminology.hl7.org/CodeSystem/allergyintolerance-"
-        "verification' and code = 'entered-in-error').empty() or clinicalStatus.empty()",
+        (
+            "verificationStatus.coding.where(system = 'http://terminology.hl7.org/CodeSystem/allergyintolerance-"
+            "verification' and code = 'entered-in-error').empty() or clinicalStatus.empty()"
+        ),
         lambda n, _: not _wrong_allergy(n) or lacks(n, "clinicalStatus"),
     ),
     (
@@ -110,15 +116,19 @@ ROWS: tuple[Row, ...] = (
         # R4 compares a CodeableConcept with a text, which is never equal but never empty either: as
         # written, any category at all makes it fail. It is a warning; we keep what is written.
         "con-3",
-        "clinicalStatus.exists() or verificationStatus.coding.where(system='http://terminology.hl7.org/CodeSystem/"
-        "condition-ver-status' and code = 'entered-in-error').exists() or "
-        "category.select($this='problem-list-item').empty()",
+        (
+            "clinicalStatus.exists() or verificationStatus.coding.where(system='http://terminology.hl7.org/CodeSystem/"
+            "condition-ver-status' and code = 'entered-in-error').exists() or "
+            "category.select($this='problem-list-item').empty()"
+        ),
         lambda n, _: has(n, "clinicalStatus") or _wrong_condition(n) or lacks(n, "category"),
     ),
     (
         "con-4",
-        "abatement.empty() or clinicalStatus.coding.where(system='http://terminology.hl7.org/CodeSystem/"
-        "condition-clinical' and (code='resolved' or code='remission' or code='inactive')).exists()",
+        (
+            "abatement.empty() or clinicalStatus.coding.where(system='http://terminology.hl7.org/CodeSystem/"
+            "condition-clinical' and (code='resolved' or code='remission' or code='inactive')).exists()"
+        ),
         lambda n, _: (
             not choice(n, "abatement")
             or coded(n, "clinicalStatus", CONDITION_CLINICAL, "resolved", "remission", "inactive")
@@ -126,8 +136,10 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "con-5",
-        "verificationStatus.coding.where(system='http://terminology.hl7.org/CodeSystem/condition-ver-status' and "
-        "code='entered-in-error').empty() or clinicalStatus.empty()",
+        (
+            "verificationStatus.coding.where(system='http://terminology.hl7.org/CodeSystem/condition-ver-status' and "
+            "code='entered-in-error').empty() or clinicalStatus.empty()"
+        ),
         lambda n, _: not _wrong_condition(n) or lacks(n, "clinicalStatus"),
     ),
     (
@@ -236,8 +248,10 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "ras-1",
-        "(low.empty() or ((low.code = '%') and (low.system = %ucum))) and (high.empty() or ((high.code = '%') and "
-        "(high.system = %ucum)))",
+        (
+            "(low.empty() or ((low.code = '%') and (low.system = %ucum))) and (high.empty() or ((high.code = '%') and "
+            "(high.system = %ucum)))"
+        ),
         _probability_range,
     ),
     ("ras-2", "probability is decimal implies (probability as decimal) <= 100", _probability),

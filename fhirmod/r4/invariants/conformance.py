@@ -1,4 +1,5 @@
-"""The invariants of R4's definitional resources (profiles, value sets, questionnaires), beside their FHIRPath."""
+# ruff: noqa: E501 - FHIRPath stands as HL7 published it
+"""The invariants of R4's definitional resources (profiles, value sets, questionnaires)."""
 
 import re
 from typing import Any
@@ -216,8 +217,10 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "eld-5",
-        "contentReference.empty() or (type.empty() and defaultValue.empty() and fixed.empty() and pattern.empty() and "
-        "example.empty() and minValue.empty() and maxValue.empty() and maxLength.empty() and binding.empty())",
+        (
+            "contentReference.empty() or (type.empty() and defaultValue.empty() and fixed.empty() and pattern.empty() and "
+            "example.empty() and minValue.empty() and maxValue.empty() and maxLength.empty() and binding.empty())"
+        ),
         _no_fixed_part,
     ),
     (
@@ -239,14 +242,18 @@ ROWS: tuple[Row, ...] = (
         # As R4 writes it, `select` yields one truth per type and `exists` asks only whether there are any:
         # it holds for every element with a type and cannot fail.
         "eld-11",
-        "binding.empty() or type.code.empty() or type.select((code = 'code') or (code = 'Coding') or "
-        "(code='CodeableConcept') or (code = 'Quantity') or (code = 'string') or (code = 'uri')).exists()",
+        (
+            "binding.empty() or type.code.empty() or type.select((code = 'code') or (code = 'Coding') or "
+            "(code='CodeableConcept') or (code = 'Quantity') or (code = 'string') or (code = 'uri')).exists()"
+        ),
         lambda _n, _s: True,
     ),
     (
         "eld-12",
-        "valueSet.exists() implies (valueSet.startsWith('http:') or valueSet.startsWith('https') or "
-        "valueSet.startsWith('urn:'))",
+        (
+            "valueSet.exists() implies (valueSet.startsWith('http:') or valueSet.startsWith('https') or "
+            "valueSet.startsWith('urn:'))"
+        ),
         lambda n, _: (
             not isinstance(n.get("valueSet"), str) or n["valueSet"].startswith(("http:", "https", "urn:"))
         ),
@@ -277,8 +284,10 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "eld-19",
-        "path.matches('[^\\\\s\\\\.,:;\\\\\\'\"\\\\/|?!@#$%&*()\\\\[\\\\]{}]{1,64}(\\\\.[^\\\\s\\\\.,:;\\\\\\'\"\\\\/"
-        "|?!@#$%&*()\\\\[\\\\]{}]{1,64}(\\\\[x\\\\])?(\\\\:[^\\\\s\\\\.]+)?)*')",
+        (
+            "path.matches('[^\\\\s\\\\.,:;\\\\\\'\"\\\\/|?!@#$%&*()\\\\[\\\\]{}]{1,64}(\\\\.[^\\\\s\\\\.,:;\\\\\\'\"\\\\/"
+            "|?!@#$%&*()\\\\[\\\\]{}]{1,64}(\\\\[x\\\\])?(\\\\:[^\\\\s\\\\.]+)?)*')"
+        ),
         lambda n, _: matches(n.get("path"), _PATH),
     ),
     (
@@ -333,8 +342,10 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "que-1",
-        "(type='group' implies item.empty().not()) and (type.trace('type')='display' implies "
-        "item.trace('item').empty())",
+        (
+            "(type='group' implies item.empty().not()) and (type.trace('type')='display' implies "
+            "item.trace('item').empty())"
+        ),
         _item_group,
     ),
     ("que-2", "descendants().linkId.isDistinct()", lambda n, _: distinct(descendants(n, "linkId"))),
@@ -350,9 +361,11 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "que-5",
-        "(type ='choice' or type = 'open-choice' or type = 'decimal' or type = 'integer' or type = 'date' or "
-        "type = 'dateTime' or type = 'time' or type = 'string' or type = 'quantity') or (answerValueSet.empty() and "
-        "answerOption.empty())",
+        (
+            "(type ='choice' or type = 'open-choice' or type = 'decimal' or type = 'integer' or type = 'date' or "
+            "type = 'dateTime' or type = 'time' or type = 'string' or type = 'quantity') or (answerValueSet.empty() and "
+            "answerOption.empty())"
+        ),
         lambda n, _: either(
             _of(
                 n,
@@ -393,8 +406,10 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "que-10",
-        "(type in ('boolean' | 'decimal' | 'integer' | 'string' | 'text' | 'url' | 'open-choice')) or "
-        "maxLength.empty()",
+        (
+            "(type in ('boolean' | 'decimal' | 'integer' | 'string' | 'text' | 'url' | 'open-choice')) or "
+            "maxLength.empty()"
+        ),
         lambda n, _: either(
             _of(n, "boolean", "decimal", "integer", "string", "text", "url", "open-choice"),
             lacks(n, "maxLength"),
@@ -447,22 +462,28 @@ ROWS: tuple[Row, ...] = (
     ("sdf-6", "snapshot.exists() or differential.exists()", lambda n, _: has(n, "snapshot", "differential")),
     (
         "sdf-8",
-        "(%resource.kind = 'logical' or element.first().path = %resource.type) and "
-        "element.tail().all(path.startsWith(%resource.snapshot.element.first().path&'.'))",
+        (
+            "(%resource.kind = 'logical' or element.first().path = %resource.type) and "
+            "element.tail().all(path.startsWith(%resource.snapshot.element.first().path&'.'))"
+        ),
         _snapshot_paths,
     ),
     (
         "sdf-8a",
-        "(%resource.kind = 'logical' or element.first().path.startsWith(%resource.type)) and (element.tail().empty() "
-        "or element.tail().all(path.startsWith(%resource.differential.element.first().path.replaceMatches"
-        r"('\\..*','')&'.')))",
+        (
+            "(%resource.kind = 'logical' or element.first().path.startsWith(%resource.type)) and (element.tail().empty() "
+            "or element.tail().all(path.startsWith(%resource.differential.element.first().path.replaceMatches"
+            r"('\\..*','')&'.')))"
+        ),
         _differential_paths,
     ),
     ("sdf-8b", "element.all(base.exists())", lambda n, _: all(has(e, "base") for e in each(n, "element"))),
     (
         "sdf-9",
-        "children().element.where(path.contains('.').not()).label.empty() and children().element.where(path.contains"
-        "('.').not()).code.empty() and children().element.where(path.contains('.').not()).requirements.empty()",
+        (
+            "children().element.where(path.contains('.').not()).label.empty() and children().element.where(path.contains"
+            "('.').not()).code.empty() and children().element.where(path.contains('.').not()).requirements.empty()"
+        ),
         _root_is_bare,
     ),
     (
@@ -492,8 +513,10 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "sdf-15a",
-        "(kind!='logical'  and differential.element.first().path.contains('.').not()) implies "
-        "differential.element.first().type.empty()",
+        (
+            "(kind!='logical'  and differential.element.first().path.contains('.').not()) implies "
+            "differential.element.first().type.empty()"
+        ),
         lambda n, _: implies(
             both(_unlike(n.get("kind"), "logical"), _first_is_root(n)),
             not any(has(e, "type") for e in _elements(n, "differential")[:1]),
@@ -516,10 +539,12 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "sdf-19",
-        "url.startsWith('http://hl7.org/fhir/StructureDefinition') implies (differential.element.type.code.all("
-        r"matches('^[a-zA-Z0-9]+$') or matches('^http:\\/\\/hl7\\.org\\/fhirpath\\/System\\.[A-Z][A-Za-z]+$')) and "
-        r"snapshot.element.type.code.all(matches('^[a-zA-Z0-9\\.]+$') or matches('^http:\\/\\/hl7\\.org\\/fhirpath\\/"
-        r"System\\.[A-Z][A-Za-z]+$')))",
+        (
+            "url.startsWith('http://hl7.org/fhir/StructureDefinition') implies (differential.element.type.code.all("
+            r"matches('^[a-zA-Z0-9]+$') or matches('^http:\\/\\/hl7\\.org\\/fhirpath\\/System\\.[A-Z][A-Za-z]+$')) and "
+            r"snapshot.element.type.code.all(matches('^[a-zA-Z0-9\\.]+$') or matches('^http:\\/\\/hl7\\.org\\/fhirpath\\/"
+            r"System\\.[A-Z][A-Za-z]+$')))"
+        ),
         _typed_codes,
     ),
     (
@@ -537,8 +562,10 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "sdf-22",
-        "url.startsWith('http://hl7.org/fhir/StructureDefinition') implies (snapshot.element.defaultValue.empty() and "
-        "differential.element.defaultValue.empty())",
+        (
+            "url.startsWith('http://hl7.org/fhir/StructureDefinition') implies (snapshot.element.defaultValue.empty() and "
+            "differential.element.defaultValue.empty())"
+        ),
         lambda n, _: (
             not (isinstance(n.get("url"), str) and n["url"].startswith(_HL7))
             or not any(

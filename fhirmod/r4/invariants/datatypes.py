@@ -1,8 +1,10 @@
+# ruff: noqa: E501 - FHIRPath stands as HL7 published it
 """The invariants of R4's datatypes and of every resource, each beside its FHIRPath."""
 
 from typing import Any
 
-from ..dates import surely_after
+from fhirmod.r4.dates import surely_after
+
 from .logic import (
     UCUM,
     Row,
@@ -95,10 +97,12 @@ ROWS: tuple[Row, ...] = (
     ("dom-2", "contained.contained.empty()", lambda n, _: not _contained(n, "contained")),
     (
         "dom-3",
-        "contained.where((('#'+id in (%resource.descendants().reference | %resource.descendants().as(canonical) | "
-        "%resource.descendants().as(uri) | %resource.descendants().as(url))) or descendants().where(reference = '#')"
-        ".exists() or descendants().where(as(canonical) = '#').exists() or descendants().where(as(canonical) = '#')"
-        ".exists()).not()).trace('unmatched', id).empty()",
+        (
+            "contained.where((('#'+id in (%resource.descendants().reference | %resource.descendants().as(canonical) | "
+            "%resource.descendants().as(uri) | %resource.descendants().as(url))) or descendants().where(reference = '#')"
+            ".exists() or descendants().where(as(canonical) = '#').exists() or descendants().where(as(canonical) = '#')"
+            ".exists()).not()).trace('unmatched', id).empty()"
+        ),
         _contained_is_used,
     ),
     (
@@ -116,21 +120,27 @@ ROWS: tuple[Row, ...] = (
     ("ext-1", "extension.exists() != value.exists()", lambda n, _: has(n, "extension") != choice(n, "value")),
     (
         "ref-1",
-        "reference.startsWith('#').not() or (reference.substring(1).trace('url') in "
-        "%rootResource.contained.id.trace('ids'))",
+        (
+            "reference.startsWith('#').not() or (reference.substring(1).trace('url') in "
+            "%rootResource.contained.id.trace('ids'))"
+        ),
         _local_reference,
     ),
     ("per-1", "start.hasValue().not() or end.hasValue().not() or (start <= end)", _period),
     (
         "age-1",
-        "(code.exists() or value.empty()) and (system.empty() or system = %ucum) and "
-        "(value.empty() or value.hasValue().not() or value > 0)",
+        (
+            "(code.exists() or value.empty()) and (system.empty() or system = %ucum) and "
+            "(value.empty() or value.hasValue().not() or value > 0)"
+        ),
         _age,
     ),
     (
         "cnt-3",
-        "(code.exists() or value.empty()) and (system.empty() or system = %ucum) and (code.empty() or code = '1') "
-        "and (value.empty() or value.hasValue().not() or value.toString().contains('.').not())",
+        (
+            "(code.exists() or value.empty()) and (system.empty() or system = %ucum) and (code.empty() or code = '1') "
+            "and (value.empty() or value.hasValue().not() or value.toString().contains('.').not())"
+        ),
         _count,
     ),
     (
@@ -172,8 +182,10 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "trd-3",
-        "(type = 'named-event' implies name.exists()) and (type = 'periodic' implies timing.exists()) and "
-        "(type.startsWith('data-') implies data.exists())",
+        (
+            "(type = 'named-event' implies name.exists()) and (type = 'periodic' implies timing.exists()) and "
+            "(type.startsWith('data-') implies data.exists())"
+        ),
         _trigger,
     ),
     (
@@ -208,8 +220,10 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "inv-1",
-        "(part.exists() and value.empty() and resource.empty()) or (part.empty() and "
-        "(value.exists() xor resource.exists()))",
+        (
+            "(part.exists() and value.empty() and resource.empty()) or (part.empty() and "
+            "(value.exists() xor resource.exists()))"
+        ),
         lambda n, _: (
             not choice(n, "value") and lacks(n, "resource")
             if has(n, "part")
@@ -247,8 +261,10 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "bdl-3",
-        "entry.all(request.exists() = (%resource.type = 'batch' or %resource.type = 'transaction' or "
-        "%resource.type = 'history'))",
+        (
+            "entry.all(request.exists() = (%resource.type = 'batch' or %resource.type = 'transaction' or "
+            "%resource.type = 'history'))"
+        ),
         lambda n, _: (
             lacks(n, "type")
             or all(
@@ -259,8 +275,10 @@ ROWS: tuple[Row, ...] = (
     ),
     (
         "bdl-4",
-        "entry.all(response.exists() = (%resource.type = 'batch-response' or %resource.type = "
-        "'transaction-response' or %resource.type = 'history'))",
+        (
+            "entry.all(response.exists() = (%resource.type = 'batch-response' or %resource.type = "
+            "'transaction-response' or %resource.type = 'history'))"
+        ),
         lambda n, _: (
             lacks(n, "type")
             or all(

@@ -1,0 +1,131 @@
+"""What values mean: codes in their value sets and systems, units in UCUM, identifiers and extension urls.
+
+Each function looks at one structurally read value and says what is wrong with it through `say`.
+"""
+
+from collections.abc import Callable
+from typing import Any
+
+from fhirmod.errors import Severity
+
+from .bindings import Bound, unknown_in_system
+from .invariants.logic import UCUM
+from .places import Place
+from .plan import Slot
+from .ucum import is_ucum
+
+Say = Callable[[Severity, str, str, Place, str], None]
+Json = dict[str, Any]
+
+
+def code(say: Say, value: str, binding: Bound, name: str, place: Place) -> None:
+    """Say whether a code is in the value set its element is bound to."""
+    for severity, members in _levels(binding):
+        if members is not None and not members.code(value):
+            _not_member(
+                say,
+                severity,
+                place,
+                f"The element {name} has the code {value[:64]}; wanted {members.example}.",
+            )
+            return
+
+
+def bound(say: Say, value: Json, slot: Slot, binding: Bound, place: Place) -> None:
+    """Say whether a Coding, CodeableConcept or Quantity is in the value set its element is bound to."""
+    if slot.field.type == "CodeableConcept":
+        codings = value.get("coding")
+        codings = [one for one in codings if isinstance(one, dict)] if isinstance(codings, list) else []
+        if not codings and ("text" not in value or binding.strength != "required"):
+            return  # text alone is no code; an element with only an extension says why there is none
+    else:
+        codings = [value]
+        if "code" not in value and binding.strength != "required":
+            return
+        if "code" not in value and "system" not in value:
+            return
+    for severity, members in _levels(binding):
+        if members is None or any(members.coding(one) for one in codings):
+            continue
+        got = codings[0].get("code") if codings else None
+        what = f"the code {got[:64]} of {_system(codings[0])}" if isinstance(got, str) else "no code"
+        _not_member(
+            say, severity, place, f"The element {slot.field.name} has {what}; wanted {members.example}."
+        )
+        return
+
+
+def _not_member(say: Say, severity: Severity, place: Place, sentence: str) -> None:
+    say(severity, "code-not-in-value-set", "code-invalid", place, sentence)
+
+
+def coding(say: Say, node: Json, place: Place) -> None:
+    """Say whether a Coding's code is one of its own system."""
+    system, code = node.get("system"), node.get("code")
+    if not isinstance(code, str) or not isinstance(system, str):
+        return
+    if unknown_in_system(system, code):
+        say(
+            "warning",
+            "unknown-code",
+            "code-invalid",
+            place,
+            f"The code {code[:64]} is not defined by {system[:120]}; wanted one of its codes.",
+        )
+    elif system == UCUM and not is_ucum(code):
+        _not_ucum(say, code, place)
+
+
+def quantity(say: Say, node: Json, place: Place) -> None:
+    """Say whether a quantity's unit is one of UCUM, if it claims to be."""
+    code = node.get("code")
+    if node.get("system") == UCUM and isinstance(code, str) and not is_ucum(code):
+        _not_ucum(say, code, place)
+
+
+def _not_ucum(say: Say, unit: str, place: Place) -> None:
+    say(
+        "warning",
+        "unit-not-ucum",
+        "code-invalid",
+        place,
+        f"The unit {unit[:32]} is not a UCUM unit; wanted for example mm[Hg], mL or /min.",
+    )
+
+
+def identifier(say: Say, node: Json, place: Place) -> None:
+    """Say whether an Identifier that claims to be a URI is one."""
+    value = node.get("value")
+    if node.get("system") == "urn:ietf:rfc:3986" and isinstance(value, str) and ":" not in value:
+        say(
+            "warning",
+            "identifier-not-uri",
+            "value",
+            place,
+            "The identifier's system says its value is a URI, but it has no scheme; wanted a whole URI.",
+        )
+
+
+def extension(say: Say, node: Json, place: Place) -> None:
+    """Say whether an extension not inside another has an absolute url."""
+    url = node.get("url")
+    nested = place[0] is not None and place[0][1] in ("extension", "modifierExtension")
+    if isinstance(url, str) and ":" not in url and not nested:
+        say(
+            "warning",
+            "extension-url",
+            "value",
+            place,
+            "The extension's url is relative; wanted an absolute one, as only nested ones may be relative.",
+        )
+
+
+def _levels(binding: Bound) -> tuple[tuple[Severity, Any], ...]:
+    """The widest set refuses, the inner one refuses only if it is required."""
+    inner: Severity = "error" if binding.strength == "required" else "warning"
+    return (("error", binding.widest), (inner, binding.members))
+
+
+def _system(coding: dict[str, Any]) -> str:
+    system = coding.get("system")
+    return system[:120] if isinstance(system, str) else "no system"
