@@ -1,6 +1,6 @@
 """Regenerates the facts file from the R4 definitions beside it: `python -m fhirmod.r4.build [--check]`.
 
-`definitions/*.json.xz` are the HL7 FHIR R4 (4.0.1) definitions slimmed to facts (HL7, CC0-1.0);
+`definitions/*.json.xz` are the HL7 FHIR R4 (4.0.1) definitions slimmed to facts (CC0-1.0), no display;
 `definitions/facts.json.gz` is what run time reads: elements, bindings, expanded value sets, search
 parameters, compartments, operations. No prose is kept.
 """
@@ -21,6 +21,7 @@ HERE = Path(__file__).parent / "definitions"
 FACTS = HERE / "facts.json.gz"
 FHIR = "http://hl7.org/fhir/StructureDefinition/"
 SYSTEM = "http://hl7.org/fhirpath/System."
+EXAMPLE = "http://hl7.org/fhir/SearchParameter/example"  # HL7's illustration, a second _id
 INHERITED = ("ele-1", "ext-1")  # carried by Element and Extension themselves
 
 Json = dict[str, Any]
@@ -65,7 +66,7 @@ def facts() -> Json:
         "systems": expander.complete_systems(),
         "values": expander.expand_all(sorted(_bound(elements, profiles))),
         "known_types": sorted(expander.codes_of("http://hl7.org/fhir/resource-types")),
-        "search": [_search(one) for one in read_input("search-parameters")],
+        "search": [_search(one) for one in read_input("search-parameters") if one["url"] != EXAMPLE],
         "compartments": {
             one["code"]: {r["code"]: r["param"] for r in one["resource"] if r.get("param")}
             for one in read_input("compartments")

@@ -117,21 +117,15 @@ def search_parameters(resource: str) -> Mapping[str, SearchParameter]:
         if resource in raw["base"] or {"Resource", "DomainResource"} & set(raw["base"]):
             one = SearchParameter(
                 code=raw["code"],
-                type=_TYPE_FIXES.get(raw["code"], raw["type"]),
+                type=raw["type"],
                 url=raw["url"],
                 resource=resource,
                 expression=raw.get("expression", ""),
                 targets=frozenset(raw.get("target", ())),
                 components=tuple((c["definition"], c["expression"]) for c in raw.get("component", ())),
             )
-            # R4 lists _id twice (once with an example's name); the one with an expression counts.
-            if one.code not in found or one.expression:
-                found[one.code] = one
+            found[one.code] = one
     return found
-
-
-# R4's own file gives these types that its prose (search.html#all) contradicts.
-_TYPE_FIXES: Mapping[str, str] = {}
 
 
 def search_parameter(resource: str, code: str) -> SearchParameter | None:
@@ -169,7 +163,7 @@ def _path(parameter: SearchParameter) -> Path:
 def _composites(
     parameter: SearchParameter, nodes: list[Node], resource: dict[str, Any]
 ) -> Iterator[CompositeValue]:
-    types = {one["url"]: one["type"] for one in facts()["search"]}
+    types = _types()
     for node in nodes:
         parts = []
         for url, expression in parameter.components:
@@ -178,6 +172,11 @@ def _composites(
             parts.append(tuple(value for one in below for value in read(one)))
         if all(parts):
             yield CompositeValue(tuple(parts))
+
+
+@cache
+def _types() -> Mapping[str, str]:
+    return {one["url"]: one["type"] for one in facts()["search"]}
 
 
 def _deceased(resource: dict[str, Any]) -> list[SearchValue]:

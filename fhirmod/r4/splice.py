@@ -130,12 +130,7 @@ def _closing(text: bytes, begin: int) -> int:
 def _links(text: bytes, references: Mapping[str, str]) -> list[Edit]:
     """Take the plain pairs of name and text where the text is plain, else visit every token."""
     if not (b"\\u" in text or b"\\/" in text or _listed.search(text) or _href.search(text)):
-        return [
-            (*pair.span(2), _quote(new))
-            for pair in _pairs(text)
-            if (new := references.get(pair[2][1:-1].decode())) is not None
-            and _is_link(pair[1].decode(), pair[2][1:-1].decode())
-        ]
+        return _plain_links(text, references)
     edits: list[Edit] = []
     urns = {old.encode(): new for old, new in references.items() if old.startswith("urn:")}
     name: Any = b""
@@ -161,8 +156,28 @@ def _is_link(name: str, value: str) -> bool:
     return name == "reference" or (name in LINK_NAMES and value.startswith("urn:"))
 
 
-_pairs: Callable[[bytes], Any] = re.compile(rb'"([A-Za-z]+)"[ \t\r\n]*:[ \t\r\n]*("[^"\\]+")').finditer
+def _plain_links(text: bytes, references: Mapping[str, str]) -> list[Edit]:
+    edits: list[Edit] = []
+    for pair in _reference_pairs(text):
+        new = references.get(pair[1][1:-1].decode())
+        if new is not None:
+            edits.append((*pair.span(1), _quote(new)))
+    if b'"urn:uuid:' in text or b'"urn:oid:' in text:
+        for pair in _urn_pairs(text):
+            new = references.get(pair[2][1:-1].decode())
+            if new is not None and pair[1] != b"reference" and pair[1].decode() in LINK_NAMES:
+                edits.append((*pair.span(2), _quote(new)))
+    return edits
+
+
+_reference_pairs: Callable[[bytes], Any] = re.compile(
+    rb'"reference"[ \t\r\n]*:[ \t\r\n]*("[^"\\]+")'
+).finditer
+_urn_pairs: Callable[[bytes], Any] = re.compile(
+    rb'"([A-Za-z]+)"[ \t\r\n]*:[ \t\r\n]*("urn:[^"\\]+")'
+).finditer
 _listed = re.compile(rb'[\[,][ \t\r\n]*"urn:')
+
 
 _strings: Callable[[bytes], Any] = re.compile(rb'"(?:[^"\\]++|\\.)*+"', re.DOTALL).finditer
 

@@ -1,0 +1,154 @@
+"""Speed of the R4 engine, each as a ratio to a plain JSON parse of the same bytes where there is one."""
+
+import copy
+import gc
+import json
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from typing import Any
+
+from fhirmod.r4 import check, dump, parse, search_parameters, splice, values_of
+
+ROUNDS = 7
+DIV = '<div xmlns="http://www.w3.org/1999/xhtml"><p>An invented <b>panel</b>.</p></div>'
+COLD = """
+import resource, time
+start = time.perf_counter()
+from fhirmod.r4 import RESOURCE_TYPES, check
+{body}
+spent = time.perf_counter() - start
+print(spent * 1000, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+"""
+
+
+def observation(number: int) -> dict[str, Any]:
+    """Return an invented pressure with two components, a narrative and an identifier: about 1.2 kB."""
+    unit = {"unit": "mm[Hg]", "system": "http://unitsofmeasure.org", "code": "mm[Hg]"}
+    return {
+        "resourceType": "Observation",
+        "id": f"o{number}",
+        "text": {"status": "generated", "div": DIV},
+        "identifier": [{"system": "http://example.org/entry", "value": f"e{number}"}],
+        "partOf": [{"reference": "Procedure/p1"}],
+        "status": "final",
+        "category": [
+            {
+                "coding": [
+                    {
+                        "system": "http://terminology.hl7.org/CodeSystem/observation-category",
+                        "code": "vital-signs",
+                    }
+                ]
+            }
+        ],
+        "code": {"coding": [{"system": "http://loinc.org", "code": "85354-9"}], "text": "Blood pressure"},
+        "subject": {"reference": "Patient/p1"},
+        "effectiveDateTime": "2026-03-02T10:00:00+02:00",
+        "performer": [{"reference": "Practitioner/a"}],
+        "component": [
+            {
+                "code": {"coding": [{"system": "http://loinc.org", "code": code}]},
+                "valueQuantity": {"value": mmhg, **unit},
+            }
+            for code, mmhg in (("8480-6", 92), ("8462-4", 58))
+        ],
+    }
+
+
+def bundle(entries: int = 100) -> dict[str, Any]:
+    """Return a collection of invented Observations."""
+    return {
+        "resourceType": "Bundle",
+        "type": "collection",
+        "entry": [
+            {"fullUrl": f"https://example.org/fhir/Observation/o{n}", "resource": observation(n)}
+            for n in range(entries)
+        ],
+    }
+
+
+def broken(good: dict[str, Any]) -> dict[str, Any]:
+    """Return a copy with four errors in every entry."""
+    bad = copy.deepcopy(good)
+    for entry in bad["entry"]:
+        entry["resource"] |= {"status": "bad", "effectiveDateTime": "2026-02-30", "colour": "red"}
+        entry["resource"]["component"][0]["valueQuantity"]["value"] = "92"
+    return bad
+
+
+def stamped(text: bytes, references: dict[str, str] | None = None) -> bytes:
+    """Return a text with a new identity."""
+    return splice(
+        text, id="new", version_id="2", last_updated="2026-03-02T10:00:00Z", references=references or {}
+    )
+
+
+def interleaved(*contenders: Callable[[], Any], times: int = 1) -> list[float]:
+    """Return each contender's median time in milliseconds, all run once per round."""
+    spent: list[list[float]] = [[] for _ in contenders]
+    for _ in range(ROUNDS):
+        for number, contender in enumerate(contenders):
+            start = time.perf_counter()
+            for _ in range(times):
+                contender()
+            spent[number].append((time.perf_counter() - start) * 1000 / times)
+    return [statistics.median(one) for one in spent]
+
+
+def cold(body: str) -> tuple[float, float]:
+    """Return milliseconds from import to done, and MiB held, in a fresh process (best of three)."""
+    runs = []
+    for _ in range(3):
+        done = subprocess.run(
+            [sys.executable, "-c", COLD.format(body=body)], capture_output=True, check=True, text=True
+        )
+        spent, held = done.stdout.split()
+        runs.append((float(spent), float(held)))
+    return min(runs)
+
+
+def run() -> list[tuple[str, float, str]]:
+    """Return name, figure and remark of every measure."""
+    good = bundle()
+    data = dump(good)
+    parsed, bad = parse(data), broken(good)
+    if [f for f in check(parsed) if f.severity != "information"] or len(check(bad)) < 400:
+        raise AssertionError("the benchmark's Bundles are not what they claim to be")
+    gc.collect()
+    gc.freeze()
+    floor, exact, walk, found = interleaved(
+        lambda: json.loads(data), lambda: parse(data), lambda: check(parsed), lambda: check(bad)
+    )
+    text = dump(observation(1))
+    spliced, linked = interleaved(
+        lambda: stamped(text),
+        lambda: stamped(text, {"Patient/p1": "Patient/p2"}),
+        times=200,
+    )
+    resource = parsed["entry"][0]["resource"]
+    parameters = list(search_parameters("Observation").values())
+    (indexed,) = interleaved(lambda: [values_of(one, resource) for one in parameters], times=20)
+    first, held = cold("check({'resourceType': 'Patient', 'active': True})")
+    whole, all_held = cold("from fhirmod.r4.plan import plan\nfor name in RESOURCE_TYPES: plan(name)")
+    return [
+        (
+            "exact parse of a 100-entry Bundle / json.loads",
+            exact / floor,
+            f"{exact:.2f} ms for {len(data)} bytes",
+        ),
+        ("walk of a 100-entry Bundle / json.loads", walk / floor, f"{walk:.1f} ms; target 60 ms"),
+        ("findings of a broken Bundle / json.loads", found / floor, f"{found:.1f} ms; target 60 ms"),
+        ("splice of one Observation, us", spliced * 1000, f"{len(text)} bytes; target 60 us for 2 kB"),
+        ("splice with a reference rewritten, us", linked * 1000, f"{len(text)} bytes"),
+        ("search values of one Observation, us", indexed * 1000, f"{len(parameters)} parameters"),
+        ("start-up to the first check, ms", first, f"{held:.0f} MiB held; target 200 ms"),
+        ("start-up with every type compiled, ms", whole, f"{all_held:.0f} MiB held; target 60 MiB"),
+    ]
+
+
+if __name__ == "__main__":
+    for name, figure, remark in run():
+        print(f"{name:55} {figure:8.2f}  {remark}")
