@@ -25,6 +25,7 @@ LINK_NAMES = frozenset(
 _token = re.compile(rb'"(?:[^"\\]++|\\.)*+"|[{}\[\]]', re.DOTALL)
 _colon = re.compile(rb"[ \t\r\n]*:[ \t\r\n]*")
 _scalar = re.compile(rb'"(?:[^"\\]++|\\.)*+"|[^,\]} \t\r\n]+', re.DOTALL)
+_empty = re.compile(rb"\{[ \t\r\n]*\}")
 _href = re.compile(rb"""((?:href|src)[ ]*=[ ]*(?:\\"|'))(urn:[^"'\\<>]*)""")
 
 Edit = tuple[int, int, bytes]
@@ -40,7 +41,7 @@ def splice(
 ) -> bytes:
     """Return `text` with top-level id, meta.versionId and meta.lastUpdated set and `references` rewritten.
 
-    Shape:  `references` maps a link as received (a urn:uuid, a conditional or relative reference) to the
+    Shape:  `text` is what `parse` has read without error. `references` maps a link as received (a urn:uuid, a conditional or relative reference) to the
             one to store: replaced where it is a whole Reference.reference, and for urn: links also where
             it is a whole uri-like value or an href/src in the narrative. What is absent is inserted.
     Errors: UnreadableError if the text is not one object, or `meta` is not an object.
@@ -56,7 +57,7 @@ def splice(
 
 
 def _identity(text: bytes, start: int, wanted: Mapping[str, bytes]) -> list[Edit]:
-    top = _members(text, start)
+    top = _members(text, start, ("resourceType", "id", "meta"))
     edits: list[Edit] = []
     missing = b""
     if "id" in top:
@@ -70,7 +71,7 @@ def _identity(text: bytes, start: int, wanted: Mapping[str, bytes]) -> list[Edit
         begin = top["meta"][0]
         if text[begin : begin + 1] != b"{":
             raise UnreadableError("The property meta is not an object; wanted an object or no meta at all.")
-        meta = _members(text, begin)
+        meta = _members(text, begin, ("versionId", "lastUpdated"))
         absent = []
         for name in ("versionId", "lastUpdated"):
             if name in meta:
@@ -78,22 +79,26 @@ def _identity(text: bytes, start: int, wanted: Mapping[str, bytes]) -> list[Edit
             else:
                 absent.append(b'"' + name.encode() + b'":' + wanted[name])
         if absent:
-            edits.append((begin + 1, begin + 1, b",".join(absent) + (b"," if meta else b"")))
+            edits.append(
+                (begin + 1, begin + 1, b",".join(absent) + (b"" if _empty.match(text, begin) else b","))
+            )
     if missing:
         if "resourceType" in top:
             end = top["resourceType"][1]
             edits.append((end, end, b"," + missing))
         else:
-            edits.append((start + 1, start + 1, missing + (b"," if top else b"")))
+            edits.append((start + 1, start + 1, missing + (b"" if _empty.match(text, start) else b",")))
     return edits
 
 
-def _members(text: bytes, start: int) -> dict[str, tuple[int, int]]:
-    """Return where each member's value of the object at `start` begins and ends."""
+def _members(text: bytes, start: int, names: tuple[str, ...]) -> dict[str, tuple[int, int]]:
+    """Return where the values of the object at `start` begin and end, at least those of `names`."""
     members: dict[str, tuple[int, int]] = {}
+    escaped = b"\\u" in text
+    awaited = {name for name in names if escaped or b'"%b"' % name.encode() in text}
     find, colon, scalar = _token.search, _colon.match, _scalar.match
     position = start + 1
-    while (key := find(text, position)) is not None and text[key.start()] == 0x22:  # a quote
+    while awaited and (key := find(text, position)) is not None and text[key.start()] == 0x22:  # a quote
         name = text[key.start() + 1 : key.end() - 1]
         after = colon(text, key.end())
         if after is None:
@@ -104,7 +109,9 @@ def _members(text: bytes, start: int) -> dict[str, tuple[int, int]]:
         else:
             value = scalar(text, begin)
             position = value.end() if value else begin + 1
-        members[name.decode() if b"\\" not in name else msgspec.json.decode(key[0])] = (begin, position)
+        plain = name.decode() if b"\\" not in name else msgspec.json.decode(key[0])
+        members[plain] = (begin, position)
+        awaited.discard(plain)
     return members
 
 
