@@ -5,7 +5,7 @@ and which entries stand, `read_entry` from JSON values, and `Protocol`.
 """
 
 from .absent import Absent, AbsentReason, Answer
-from .entry import AtRange, Entry, Facility, Part, Person
+from .entry import AtRange, Entry, Facility, Part, Person, is_said
 from .episode import Chains, Episode, Received, order_of, root_of
 from .kinds import (
     KINDS,
@@ -131,6 +131,7 @@ __all__ = [
     "Weighed",
     "Withdrawal",
     "Woman",
+    "is_said",
     "order_of",
     "read_entry",
     "root_of",

@@ -131,9 +131,14 @@ def says_something(entry: _E) -> _E:
     Errors: ValueError if it is an empty set, which would say that nothing was looked at.
     """
     own = set(type(entry).model_fields) - set(Entry.model_fields)
-    if all(getattr(entry, name) in (None, False, ()) for name in own):
+    if not any(is_said(getattr(entry, name)) for name in own):
         raise ValueError("none of its values was given; give at least one, or the reason it is absent")
     return entry
+
+
+def is_said(value: Any) -> bool:
+    """Return whether a field's value says something; nothing, false and an empty list are silence, zero is not."""
+    return value is not None and value is not False and value != ()
 
 
 def _instant(moment: Moment) -> datetime:

@@ -13,6 +13,9 @@ from .shapes import Shape
 from .urls import ENTRY, ROLE, STAFF_ID, UCUM
 
 
+NOBODY = {"display": "not recorded"}
+
+
 def person(who: Person) -> dict[str, Any]:
     """Return the Reference to a practitioner by the site's own id, with the role in the room."""
     reference: dict[str, Any] = {"type": "Practitioner", "identifier": {"system": STAFF_ID, "value": who.id}}
@@ -21,7 +24,7 @@ def person(who: Person) -> dict[str, Any]:
 
 def read_person(reference: Any) -> Person | None:
     """Return who a Reference names, or None; a partner's practitioner is named by its reference or identifier."""
-    if not isinstance(reference, Mapping):
+    if not isinstance(reference, Mapping) or reference == NOBODY:
         return None
     identifier = reference.get("identifier", {})
     name = identifier.get("value") if identifier.get("system") == STAFF_ID else None

@@ -23,7 +23,7 @@ class View:
 
     def __init__(self, resource: Mapping[str, Any], keys: frozenset[str]) -> None:
         self.resource = resource
-        self._keys = keys
+        self.keys = keys
 
     @cached_property
     def components(self) -> dict[str, list[Any]]:
@@ -41,7 +41,7 @@ class View:
             if item.get("url") == DETAIL:
                 parts = {part.get("url"): part for part in item.get("extension", ())}
                 coded = parts.get("code", {}).get("valueCodeableConcept", {})
-                key = find(coded.get("coding", ()), self._keys)
+                key = find(coded.get("coding", ()), self.keys)
                 if key is not None and "value" in parts:
                     found.setdefault(key, []).append(parts["value"])
         return found
@@ -49,7 +49,7 @@ class View:
     def _by_key(self, items: Any, code_at: str) -> dict[str, list[Any]]:
         found: dict[str, list[Any]] = {}
         for item in items:
-            key = find(item.get(code_at, {}).get("coding", ()), self._keys)
+            key = find(item.get(code_at, {}).get("coding", ()), self.keys)
             if key is not None:
                 found.setdefault(key, []).append(item)
         return found
@@ -84,11 +84,11 @@ class Component:
     """A component of an Observation, found by its code; words that may be many repeat the component."""
 
     def __init__(self, key: str, codec: Codec, *, required: bool = False) -> None:
-        self._key, self._codec, self._required = key, codec, required
+        self.key, self._codec, self._required = key, codec, required
 
     def put(self, target: dict[str, Any], value: Any) -> None:
         components = target.setdefault("component", [])
-        code = concept(self._key).codeable
+        code = concept(self.key).codeable
         for single in value if self._codec.many else (value,):
             if isinstance(single, Absent):
                 components.append({"code": code, "dataAbsentReason": absence.coded(single)})
@@ -98,11 +98,11 @@ class Component:
     def put_unrecorded(self, target: dict[str, Any]) -> None:
         """Write the component a profile requires although nothing was recorded for it."""
         if self._required:
-            filler = {"code": concept(self._key).codeable, "dataAbsentReason": absence.UNRECORDED}
+            filler = {"code": concept(self.key).codeable, "dataAbsentReason": absence.UNRECORDED}
             target.setdefault("component", []).append(filler)
 
     def get(self, view: View) -> Any:
-        items = view.components.get(self._key)
+        items = view.components.get(self.key)
         if not items:
             return None
         if self._required and _VALUE + self._codec.suffix not in items[0] and _says_unknown(items[0]):
@@ -114,10 +114,10 @@ class Detail:
     """Our `detail` extension: a coded question and its answer, where R4 has no element."""
 
     def __init__(self, key: str, codec: Codec) -> None:
-        self._key, self._codec = key, codec
+        self.key, self._codec = key, codec
 
     def put(self, target: dict[str, Any], value: Any) -> None:
-        code = {"url": "code", "valueCodeableConcept": concept(self._key).codeable}
+        code = {"url": "code", "valueCodeableConcept": concept(self.key).codeable}
         for single in value if self._codec.many else (value,):
             answer: dict[str, Any] = {"url": "value"}
             if isinstance(single, Absent):
@@ -127,7 +127,7 @@ class Detail:
             target.setdefault("extension", []).append({"url": DETAIL, "extension": [code, answer]})
 
     def get(self, view: View) -> Any:
-        items = view.details.get(self._key)
+        items = view.details.get(self.key)
         return _of_many(items, self._codec) if items else None
 
 
@@ -135,10 +135,10 @@ class Property:
     """A property of a Device: a quantity or a code; text goes as the code's text."""
 
     def __init__(self, key: str, codec: Codec) -> None:
-        self._key, self._codec = key, codec
+        self.key, self._codec = key, codec
 
     def put(self, target: dict[str, Any], value: Any) -> None:
-        item: dict[str, Any] = {"type": concept(self._key).codeable}
+        item: dict[str, Any] = {"type": concept(self.key).codeable}
         if isinstance(value, Absent):
             item["valueCode"] = [absence.coded(value)]
         elif self._codec.suffix == "Quantity":
@@ -152,7 +152,7 @@ class Property:
         target.setdefault("property", []).append(item)
 
     def get(self, view: View) -> Any:
-        items = view.properties.get(self._key)
+        items = view.properties.get(self.key)
         if not items:
             return None
         for quantity in items[0].get("valueQuantity", ())[:1]:
@@ -209,15 +209,15 @@ class Flagged:
     """A yes-or-no field told by a fixed concept in an element R4 has (``method`` = palpation); false is silence."""
 
     def __init__(self, element: str, key: str) -> None:
-        self._element, self._key = element, key
+        self._element, self.key = element, key
 
     def put(self, target: dict[str, Any], value: Any) -> None:
         if value:
-            target[self._element] = concept(self._key).codeable
+            target[self._element] = concept(self.key).codeable
 
     def get(self, view: View) -> Any:
         codings = view.resource.get(self._element, {}).get("coding", ())
-        return True if find(codings, (self._key,)) else None
+        return True if find(codings, (self.key,)) else None
 
 
 def _of_many(items: list[Any], codec: Codec) -> Any:

@@ -278,9 +278,10 @@ def _refuse_modifiers(resource: Mapping[str, Any]) -> None:
 
 
 def _root(stored: Stored, resource: Mapping[str, Any], panels: Mapping[str, str]) -> str:
-    for identifier in resource.get("identifier", ()) if isinstance(resource.get("identifier"), list) else ():
-        value = identifier.get("value", "")
-        if identifier.get("system") == ENTRY_ID and _ENTRY_ID.fullmatch(value):
+    identifiers = resource.get("identifier", ())
+    for identifier in identifiers if isinstance(identifiers, list) else (identifiers,):
+        value = identifier.get("value", "") if identifier else ""
+        if value and identifier.get("system") == ENTRY_ID and _ENTRY_ID.fullmatch(value):
             return value
     own, dot, _ = stored.id.partition(".")
     if dot and _ENTRY_ID.fullmatch(own) and _own_kind(resource):

@@ -6,7 +6,7 @@ One row for each resource type; the tables of the kinds add the rest.
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import Any, Literal
 
 _CONSENT_SCOPE = "http://terminology.hl7.org/CodeSystem/consentscope"
 _VER_STATUS = "http://terminology.hl7.org/CodeSystem/condition-ver-status"
@@ -34,7 +34,7 @@ class Shape:
     recorded_by: str | None = None
     note: bool = True
     status: str | None = "status"
-    identified: bool = True
+    identifier: Literal["many", "one"] | None = "many"
     fixed: Mapping[str, Any] = field(default_factory=dict)
     only_standing: frozenset[str] = frozenset()
 
@@ -135,6 +135,7 @@ SHAPES: dict[str, Shape] = {
         status=None,
         code="event",
         link="suspectEntity",
+        identifier="one",
         at="date",
         recorded_at="recordedDate",
         recorded_by="recorder",
@@ -152,6 +153,6 @@ SHAPES: dict[str, Shape] = {
         recorded_at="recorded",
         performed_by="agent[0].who",
         note=False,
-        identified=False,
+        identifier=None,
     ),
 }

@@ -1,12 +1,13 @@
 """Places that only one field uses, each two-way: references to other parts, doses, drill, the facility."""
 
 import re
-from decimal import Decimal
 from typing import Any
+
+from terminology import concept
 
 from .codec import Codec, Unread, read_quantity
 from .places import MainValue, View
-from .urls import DUE_TO, FACILITY_ID, PROTOCOL, RETRACTS, UCUM
+from .urls import DETAIL, DUE_TO, FACILITY_ID, PROTOCOL, RETRACTS, UCUM
 
 ACT_REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
 DRILL = {"system": ACT_REASON, "code": "HTEST", "display": "test health data"}
@@ -61,11 +62,11 @@ class GrossVolume(MainValue):
 
     def __init__(self, codec: Codec, gross: str, weighed: str) -> None:
         super().__init__(codec)
-        self._read, self._gross, self._weighed = codec.read, gross, weighed
+        self._read, self.key, self._weighed = codec.read, gross, weighed
 
     def get(self, view: View) -> Any:
-        if self._gross in view.components:
-            return self._read(view.components[self._gross][0]["valueQuantity"])
+        if self.key in view.components:
+            return self._read(view.components[self.key][0]["valueQuantity"])
         return None if self._weighed in view.components else super().get(view)
 
 
@@ -78,19 +79,13 @@ class AmountWithUnit:
     def put(self, target: dict[str, Any], value: Any) -> None:
         for step in self._path[:-1]:
             target = target.setdefault(step, {})
-        target[self._path[-1]] = {"value": value.value, "unit": value.unit, "system": UCUM, "code": value.unit}
+        target[self._path[-1]] = amount(value)
 
     def get(self, view: View) -> dict[str, Any] | None:
         source: Any = view.resource
         for step in self._path:
             source = source.get(step, {})
-        if "value" not in source:
-            return None
-        unit = source.get("code") or source.get("unit")
-        if unit not in self._units:
-            raise Unread(f"the unit is {unit!r}; one of {', '.join(self._units)} is read here")
-        number = read_quantity(source, unit)
-        return {"value": Decimal(number), "unit": unit} if number is not None else None
+        return read_amount(source, self._units)
 
 
 class Given:
@@ -132,6 +127,58 @@ class FacilityReference:
 
     def get(self, view: View) -> dict[str, Any] | None:
         return read_facility(view.resource.get(self._element))
+
+
+class FacilityDetail:
+    """A facility where R4 has no element for it: a `detail` whose answer is a logical reference."""
+
+    def __init__(self, key: str) -> None:
+        self.key = key
+
+    def put(self, target: dict[str, Any], value: Any) -> None:
+        code = {"url": "code", "valueCodeableConcept": concept(self.key).codeable}
+        answer = {"url": "value", "valueReference": facility(value)}
+        target.setdefault("extension", []).append({"url": DETAIL, "extension": [code, answer]})
+
+    def get(self, view: View) -> dict[str, Any] | None:
+        for answer in view.details.get(self.key, ()):
+            return read_facility(answer.get("valueReference"))
+        return None
+
+
+class AmountDetail:
+    """A Quantity whose unit is part of the entry, as a `detail`."""
+
+    def __init__(self, key: str, units: tuple[str, ...]) -> None:
+        self.key, self._units = key, units
+
+    def put(self, target: dict[str, Any], value: Any) -> None:
+        code = {"url": "code", "valueCodeableConcept": concept(self.key).codeable}
+        answer = {"url": "value", "valueQuantity": amount(value)}
+        target.setdefault("extension", []).append({"url": DETAIL, "extension": [code, answer]})
+
+    def get(self, view: View) -> dict[str, Any] | None:
+        for answer in view.details.get(self.key, ()):
+            return read_amount(answer.get("valueQuantity", {}), self._units)
+        return None
+
+
+def amount(value: Any) -> dict[str, Any]:
+    """Return the Quantity of a number with its own unit."""
+    return {"value": value.value, "unit": value.unit, "system": UCUM, "code": value.unit}
+
+
+def read_amount(source: Any, units: tuple[str, ...]) -> dict[str, Any] | None:
+    """Return the number and unit of a Quantity, or None if it has no value.
+
+    Errors: Unread if its unit is none of these.
+    """
+    if "value" not in source:
+        return None
+    unit = source.get("code") or source.get("unit")
+    if unit not in units:
+        raise Unread(f"the unit is {unit!r}; one of {', '.join(units)} is read here")
+    return {"value": read_quantity(source, unit), "unit": unit}
 
 
 def facility(value: Any) -> dict[str, Any]:

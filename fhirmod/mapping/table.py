@@ -11,7 +11,7 @@ from functools import cached_property
 from operator import attrgetter
 from typing import Any
 
-from fhirmod.episode import KINDS, Entry
+from fhirmod.episode import KINDS, Entry, is_said
 
 from .codec import Codec, codec_of, words_of
 from .places import Component, Detail, Element, Flagged, MainValue, Place, Property
@@ -73,7 +73,8 @@ class Part:
     @cached_property
     def keys(self) -> frozenset[str]:
         """Return the concept keys a reader looks for inside this part."""
-        return frozenset(row.place._key for row in self.rows if isinstance(row.place, Component | Detail | Property))  # noqa: SLF001
+        keys = (getattr(row.place, "key", None) for row in self.rows)
+        return frozenset(key for key in keys if key is not None)
 
     @cached_property
     def by_key(self) -> dict[str, Code]:
@@ -83,7 +84,7 @@ class Part:
         """Return whether this entry has anything for this part."""
         if self.when is not None:
             return self.when(entry)
-        return self.always or any(row.value(entry) not in (None, False, ()) for row in self.rows)
+        return self.always or any(is_said(row.value(entry)) for row in self.rows)
 
 
 @dataclass(frozen=True)

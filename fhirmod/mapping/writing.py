@@ -83,8 +83,9 @@ def _body(
         "meta": _meta(part.profiles, context.drill),
         "extension": [],
     }
-    if shape.identified:
-        body["identifier"] = [{"system": ENTRY_ID, "value": root}]
+    if shape.identifier is not None:
+        identifier = {"system": ENTRY_ID, "value": root}
+        body["identifier"] = [identifier] if shape.identifier == "many" else identifier
     if shape.status is not None:
         body[shape.status] = shape.statuses[2 if withdrawn else 1 if entry.corrects else 0]
     for name, value in shape.fixed.items():

@@ -21,7 +21,7 @@ STRUCTURAL = {
     "transfusion-of.platelets", "transfusion-of.red-cells", "transfusion-of.whole-blood",
     "site.cervix", "site.uterine-cavity", "site.uterus", "site.vagina", "category.encounter-diagnosis",
     "category.exam", "category.laboratory", "category.procedure", "category.survey",
-    "category.therapy", "category.vital-signs", "security.drill", "flag.balloon-in-place", "document.episode",
+    "category.therapy", "category.vital-signs", "custody.facility", "transfer.from_facility", "transfer.to_facility", "security.drill", "flag.balloon-in-place", "document.episode",
     "document.procedure", "document.referral", "document.transfer", "section.allergies",
     "section.blood-loss", "section.course", "section.devices", "section.medications", "section.plan",
     "section.pregnancies", "section.problems", "section.procedures", "section.reason-for-referral",

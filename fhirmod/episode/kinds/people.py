@@ -2,7 +2,7 @@
 
 from typing import Annotated, Literal
 
-from pydantic import StrictBool
+from pydantic import StrictBool, model_validator
 
 from fhirmod.episode.absent import Absent, Answer, or_absent
 from fhirmod.episode.entry import Entry, Facility, Part
@@ -16,6 +16,12 @@ class Woman(Part):
     identifier_system: Label | None = None
     identifier: Label | None = None
     label: Label | None = None
+
+    @model_validator(mode="after")
+    def _called_something(self) -> "Woman":
+        if self.identifier is None and (self.label is None or self.identifier_system is not None):
+            raise ValueError("give an identifier (with its identifier_system if it has one) or a label")
+        return self
 
 
 class ProtocolStamp(Part):

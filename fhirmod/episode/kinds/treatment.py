@@ -117,6 +117,6 @@ class Surgery(Entry):
             "uterine-artery-embolisation", "hysterectomy", "examination-under-anaesthesia", "evacuation", "repair", "other",
         ],
         ...,
-    ]
+    ] = ()
     findings: tuple[Literal["tissue", "tear", "rupture", "atony", "accreta", "coagulopathy", "none"], ...] = ()
     anaesthesia: Annotated[Literal["general", "regional", "local", "none"] | Absent, or_absent] | None = None

@@ -4,7 +4,7 @@ from typing import Any, get_args
 
 from fhirmod.episode import Dose, Rate
 from fhirmod.mapping import absence
-from fhirmod.mapping.special import AmountWithUnit, Given
+from fhirmod.mapping.special import AmountDetail, AmountWithUnit, Given
 from fhirmod.mapping.table import Code, Part, Row, Rows, Table
 
 _DOSE_UNITS = get_args(Dose.model_fields["unit"].annotation)
@@ -30,6 +30,8 @@ _infusion = Rows("infusion")
 _fluid = Rows("fluid")
 _transfusion = Rows("transfusion")
 
+_NAMED_FLUIDS = tuple(code for code in _infusion.codes("fluid") if code.implies["fluid"] != "other")
+
 TABLES = (
     _given(
         "medication",
@@ -43,10 +45,13 @@ TABLES = (
     ),
     _given(
         "infusion",
-        "infusion", "step", "drug_text", "bag_ml", "amount.value", "amount.unit",
-        codes=(*_infusion.codes("drug"), *_infusion.codes("fluid"), Code("infusion")),
-        rows=(Row("rate", AmountWithUnit("dosage", "rateQuantity", units=_RATE_UNITS)),),
-    ),  # fmt: skip
+        "infusion", "step", "drug_text", "fluid", "bag_ml",
+        codes=(*_infusion.codes("drug"), *_NAMED_FLUIDS, Code("infusion")),
+        rows=(
+            Row("amount", AmountDetail("infusion.amount", _DOSE_UNITS)),
+            Row("rate", AmountWithUnit("dosage", "rateQuantity", units=_RATE_UNITS)),
+        ),
+    ),
     _given(
         "fluid",
         "reading", "collector", "emptied", "fluid_text",

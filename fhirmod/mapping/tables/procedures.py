@@ -3,7 +3,7 @@
 from typing import Any
 
 from fhirmod.episode import Placement
-from fhirmod.mapping.special import CarrierText, PlacementReference, PreparationReference
+from fhirmod.mapping.special import CarrierText, FacilityDetail, PlacementReference, PreparationReference
 from fhirmod.mapping.table import Code, Part, Row, Rows, Table
 
 
@@ -95,7 +95,11 @@ TABLES = (
     _procedure("bladder", "volume_ml", codes=Rows("bladder").codes("action")),
     _procedure(
         "transfer",
-        "escort", "from_facility.id", "from_facility.name", "to_facility.id", "to_facility.name",
+        "escort",
         codes=Rows("transfer").codes("step"),
-    ),  # fmt: skip
+        rows=(
+            Row("from_facility", FacilityDetail("transfer.from_facility")),
+            Row("to_facility", FacilityDetail("transfer.to_facility")),
+        ),
+    ),
 )

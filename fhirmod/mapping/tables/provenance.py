@@ -3,13 +3,14 @@
 from typing import Any
 
 from fhirmod.episode import Retraction
+from fhirmod.mapping.envelope import NOBODY
 from fhirmod.mapping.special import RetractedTargets
 from fhirmod.mapping.table import Code, Part, Row, Rows, Table
 
 
 def _agent(target: dict[str, Any], entry: Retraction, root: str) -> None:
     """Satisfy R4: a Provenance has an agent, if only to say that none is recorded."""
-    target.setdefault("agent", [{"who": {"display": "not recorded"}}])
+    target.setdefault("agent", [{"who": NOBODY}])
 
 
 TABLES = (

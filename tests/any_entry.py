@@ -1,0 +1,101 @@
+"""Entries of any kind with any field given, absent or left out: built from the models, to test laws on all of them."""
+
+import types
+from decimal import Decimal
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
+
+from hypothesis import strategies as st
+from pydantic import BaseModel
+
+from fhirmod.episode import KINDS, Absent, Entry, Moment, read_entry
+from fhirmod.errors import InvalidError
+
+UUIDS = st.uuids(version=4).map(str)
+MINUTES = st.integers(0, 24 * 60 - 1)
+INSTANTS = st.builds(
+    lambda minute, second, offset: f"2026-03-{1 + minute // 1440:02}T{minute // 60 % 24:02}:{minute % 60:02}:{second:02}{offset}",
+    MINUTES,
+    st.integers(0, 59),
+    st.sampled_from(["Z", "+01:00", "-05:30"]),
+)
+WORDS = st.text(st.characters(codec="utf-8", exclude_categories=("Cs", "Cc")), min_size=1, max_size=12).filter(lambda t: t.strip())
+ABSENT = st.builds(
+    lambda absent, why: {"absent": absent} | ({"why": why} if why else {}),
+    st.sampled_from(["not-known", "not-done", "could-not-measure", "not-applicable"]),
+    st.none() | WORDS,
+)
+DECIMALS = st.sampled_from(["0", "1", "7", "12", "50", "98", "1.50", "0.010", "36.5"]).map(Decimal)
+WHOLE = st.integers(1, 12)
+TIMES = INSTANTS | st.just("2026-03-01") | ABSENT
+PERSON = st.none() | st.builds(lambda i, r: {"id": i} | ({"role": r} if r else {}), WORDS, st.none() | WORDS)
+ENVELOPE = {
+    "at": TIMES,
+    "recorded_at": INSTANTS,
+    "at_source": st.sampled_from([None, "device-clock", "typed", "recalled"]),
+    "at_range": st.sampled_from(
+        [None, {"plus_minus_min": 5}, {"earliest": "2026-03-01T02:00:00Z", "latest": "2026-03-01T03:00:00Z"}]
+    ),
+    "clock_skew_s": st.sampled_from([None, Decimal("-30"), Decimal("1.5")]),
+    "performed_by": PERSON,
+    "recorded_by": PERSON,
+    "witnessed_by": PERSON,
+    "order": st.none() | WORDS,
+    "comment": st.none() | WORDS,
+}
+
+
+def field_values(annotation: Any, metadata: tuple[Any, ...] = ()) -> st.SearchStrategy[Any]:
+    """Return a strategy for the JSON values of a field, by its annotation."""
+    if get_origin(annotation) is Annotated:
+        inner, *more = get_args(annotation)
+        return field_values(inner, (*metadata, *more))
+    if get_origin(annotation) in (Union, types.UnionType):
+        return st.one_of(*(field_values(arm, metadata) for arm in get_args(annotation)))
+    if annotation is type(None):
+        return st.none()
+    if annotation is Absent:
+        return ABSENT
+    if annotation is Decimal:
+        whole = any(getattr(item, "whole", False) for item in metadata)
+        return WHOLE if whole else DECIMALS
+    if annotation is Moment:
+        return INSTANTS | st.just("2027-01-31")
+    if annotation is bool:
+        return st.booleans()
+    if get_origin(annotation) is Literal:
+        return st.sampled_from(get_args(annotation))
+    if get_origin(annotation) is tuple:
+        return st.lists(field_values(get_args(annotation)[0]), max_size=3, unique=True)
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return documents(annotation)
+    if any("[0-9a-f]{8}" in str(getattr(item, "pattern", "")) for item in metadata):
+        return UUIDS
+    return WORDS
+
+
+def documents(model: type[BaseModel]) -> st.SearchStrategy[dict[str, Any]]:
+    """Return a strategy for the JSON documents of a part."""
+    fields = {name: field_values(info.annotation, tuple(info.metadata)) for name, info in model.model_fields.items()}
+    return st.fixed_dictionaries(fields).map(_without_none)
+
+
+def any_entry(kind: str) -> st.SearchStrategy[Entry]:
+    """Return a strategy for valid entries of a kind."""
+    model = KINDS[kind]
+    own = {name: info for name, info in model.model_fields.items() if name not in Entry.model_fields}
+    fields = {name: field_values(info.annotation, tuple(info.metadata)) for name, info in own.items()}
+    fields |= ENVELOPE | {"kind": st.just(kind), "id": UUIDS}
+    if kind == "retraction":
+        fields["reason"] = WORDS
+    return st.fixed_dictionaries(fields).map(_without_none).map(_readable).filter(lambda entry: entry is not None)
+
+
+def _readable(document: dict[str, Any]) -> Any:
+    try:
+        return read_entry(document)
+    except InvalidError:
+        return None
+
+
+def _without_none(document: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in document.items() if value is not None}
