@@ -16,6 +16,7 @@ Say = Callable[[Severity, str, str, Place, str], None]
 
 _RESTFUL = re.compile(r"(https?://.*/)([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})")
 _HISTORY = re.compile(r"/_history/[^/]*$")
+_STATUS = re.compile(r"[1-5][0-9][0-9](?![0-9])")
 _URL = re.compile(r"/?(?:https?://.*/)?([A-Z][A-Za-z]+)(?:/([A-Za-z0-9\-.]{1,64}))?/?(\?.*)?")
 
 # What a document must carry of what its Composition names (documents.html#content).
@@ -49,6 +50,7 @@ class Bundle:
         """Say everything that is wrong with the Bundle as a whole."""
         for number, entry in enumerate(self._entries):
             self._full_url(number, entry)
+            self._status(number, entry)
         reached = self._resolve()
         if self._kind == "document":
             self._reachable(reached)
@@ -91,6 +93,18 @@ class Bundle:
                 "value",
                 place,
                 "The fullUrl is relative; wanted an absolute URI.",
+            )
+
+    def _status(self, number: int, entry: dict[str, Any]) -> None:
+        response = entry.get("response")
+        status = response.get("status") if isinstance(response, dict) else None
+        if isinstance(status, str) and not _STATUS.match(status):
+            self._say(
+                "error",
+                "response-status",
+                "value",
+                (self._entry(number), "response", -1),
+                "The status of a response does not start with an HTTP code; wanted three digits first.",
             )
 
     def _target(self, text: str, number: int) -> int | None:

@@ -99,6 +99,16 @@ WANTED: Mapping[str, str] = {
 }
 
 
+def is_element_id(value: Any) -> bool:
+    """Return whether a value is the id of an element: any text without spaces (element.html#id)."""
+    return type(value) is str and value != "" and not _SPACE.search(value)
+
+
+def is_relative(value: str) -> bool:
+    """Return whether a URI that names something everywhere (a system, a canonical) is relative."""
+    return ":" not in value and not value.startswith("#")
+
+
 def odd_text(value: str) -> bool:
     """Return whether a text is only white space or has control characters, which R4 says it should not."""
     if value.isprintable() and value[:1] != " ":

@@ -18,6 +18,8 @@ _ABSOLUTE = re.compile(
 )
 _SCHEME = re.compile(r"[a-z][a-z0-9+.\-]*:[^\s]+", re.IGNORECASE)
 _CONDITIONAL = re.compile(r"([A-Z][A-Za-z]+)\?[^\s]+")
+# references.html: at least one of the first three, unless an extension says why not
+_SOMETHING = frozenset(("reference", "_reference", "identifier", "display", "_display", "extension"))
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 
 
@@ -49,6 +51,15 @@ def judge(node: dict[str, Any], slot: Slot, scope: Scope) -> list[Said]:
     if isinstance(text, str) and text:
         kind, said = _kind(text, scope)
         found += said
+    if not _SOMETHING & node.keys():
+        found.append(
+            Said(
+                "error",
+                "reference-empty",
+                "required",
+                "The reference says nothing; wanted a reference, an identifier, a display or an extension.",
+            )
+        )
     if isinstance(named, str) and named in known_types():
         if kind and kind != named:
             found.append(

@@ -112,7 +112,7 @@ def extension(say: Say, node: Json, place: Place) -> None:
     nested = place[0] is not None and place[0][1] in ("extension", "modifierExtension")
     if isinstance(url, str) and ":" not in url and not nested:
         say(
-            "warning",
+            "error",
             "extension-url",
             "value",
             place,

@@ -7,7 +7,7 @@ from typing import Any
 
 from .bindings import Bound, bound
 from .facts import facts
-from .grammars import PRIMITIVE, odd_text, odd_urn
+from .grammars import PRIMITIVE, is_element_id, is_relative, odd_text, odd_urn
 from .invariants import TESTS, Test
 from .shapes import Field, shape
 
@@ -16,7 +16,7 @@ Check = tuple[str, str, str, Test]  # key, severity, FHIRPath, test
 _NARRATIVE_CHECKS = frozenset(("txt-1", "txt-2"))  # answered where the XHTML is read
 _INLINE_CHECKS = frozenset(("ele-1",))  # answered by the walker for every element
 _TEXTS = frozenset(("string", "markdown"))
-_URIS = frozenset(("uri", "url", "canonical"))
+_URIS = frozenset(("uri", "url"))
 
 
 @dataclass(slots=True)
@@ -89,7 +89,7 @@ def _slot(field: Field, *, companion: bool) -> Slot:
         many=field.many,
         primitive=field.primitive and not companion,
         companion=companion,
-        plain=_plain(field.type, binding) if field.primitive and not companion else None,
+        plain=_plain(field.type, field.name, binding) if field.primitive and not companion else None,
         bound=binding,
         checks=() if companion else _checks(field.invariants),
         group=field.name if field.choice else "",
@@ -97,7 +97,7 @@ def _slot(field: Field, *, companion: bool) -> Slot:
     )
 
 
-def _plain(kind: str, binding: Bound | None) -> Callable[[Any], bool]:
+def _plain(kind: str, name: str, binding: Bound | None) -> Callable[[Any], bool]:
     grammar = PRIMITIVE[kind]
     if kind == "code" and binding is not None:
         inner = binding.members
@@ -106,8 +106,12 @@ def _plain(kind: str, binding: Bound | None) -> Callable[[Any], bool]:
             return lambda value: type(value) is str and value in codes
         allowed = (inner or binding.widest).code  # type: ignore[union-attr]
         return lambda value: grammar(value) and allowed(value)
+    if kind == "string" and name == "id":
+        return is_element_id
     if kind in _TEXTS:
         return lambda value: grammar(value) and not odd_text(value)
+    if kind == "canonical" or (kind == "uri" and name == "system"):
+        return lambda value: grammar(value) and not odd_urn(value) and not is_relative(value)
     if kind in _URIS:
         return lambda value: grammar(value) and not odd_urn(value)
     if kind == "xhtml":

@@ -41,9 +41,10 @@ def splice(
 ) -> bytes:
     """Return `text` with top-level id, meta.versionId and meta.lastUpdated set and `references` rewritten.
 
-    Shape:  `text` is what `parse` has read without error. `references` maps a link as received (a urn:uuid, a conditional or relative reference) to the
-            one to store: replaced where it is a whole Reference.reference, and for urn: links also where
-            it is a whole uri-like value or an href/src in the narrative. What is absent is inserted.
+    Shape:  `text` is what `parse` has read without error. `references` maps a link as received (a urn:uuid,
+            a conditional or relative reference) to the one to store: replaced where it is a whole
+            Reference.reference, and for urn: links also where it is a whole uri-like value or an href/src
+            in the narrative. What is absent is inserted.
     Errors: UnreadableError if the text is not one object, or `meta` is not an object.
     """
     start = text.find(b"{")

@@ -10,7 +10,7 @@ from fhirmod.errors import Finding, Severity
 
 from .bundles import Bundle
 from .facts import concrete_types, known_types
-from .grammars import PRIMITIVE, WANTED, form, odd_text, odd_urn
+from .grammars import PRIMITIVE, WANTED, form, is_element_id, is_relative, odd_text, odd_urn
 from .invariants.logic import Scope
 from .links import Link, judge
 from .meaning import Say, bound, code, coding, extension, identifier, quantity
@@ -363,6 +363,21 @@ class Walk:
                 self.error(key, "invariant", place, f"The narrative is not allowed XHTML: {said}.")
         elif kind == "code" and slot.bound is not None:
             code(self.say, value, slot.bound, field.name, place)
+        elif kind == "string" and field.name == "id" and not is_element_id(value):
+            self.error(
+                "bad-element-id",
+                "value",
+                place,
+                f"The element id is {form(value)}; wanted text without spaces.",
+            )
+        elif kind in ("canonical", "uri") and is_relative(value):
+            self.say(
+                "warning",
+                "relative-uri",
+                "value",
+                place,
+                f"The element {field.name} is a relative URI; wanted one that means the same everywhere.",
+            )
         elif isinstance(value, str) and odd_urn(value):
             self.say(
                 "warning",
