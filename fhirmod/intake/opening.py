@@ -54,7 +54,7 @@ def opened(writer: Writer, request: Request, entry: Opening) -> Snapshot:
         software=stamp.software if stamp else "",
         stamp=request.new_id(),
     )
-    blank = Snapshot(row, Episode(entry.id, (Received(entry, request.now),)), context, {}, {})
+    blank = Snapshot(row, Episode(entry.id, (Received(entry, request.now),)), context, {}, {}, {})
     snapshot = computed(blank)
     writer.create_episode(access, row)
     puts = [put_image(image, "asserted", entry.id, "entry") for image in images(entry, context, root=entry.id)]
@@ -66,7 +66,7 @@ def opened(writer: Writer, request: Request, entry: Opening) -> Snapshot:
 
 def _patient(writer: Writer, request: Request, entry: Opening) -> tuple[str, list[Put]]:
     """Return the patient's id and, if she was not known here, the row for her."""
-    woman = entry.woman or Woman()
+    woman = entry.woman or Woman(label="woman, not yet identified")
     new_id = request.new_id()
     if woman.identifier is not None:
         system = woman.identifier_system or ""
@@ -84,7 +84,7 @@ def _patient(writer: Writer, request: Request, entry: Opening) -> tuple[str, lis
         identifier = {"system": woman.identifier_system, "value": woman.identifier}
         body["identifier"] = [{name: value for name, value in identifier.items() if value}]
         tokens = (("identifier", woman.identifier_system or "", woman.identifier),)
-    if woman.label is not None:
+    if entry.woman is not None and woman.label is not None:
         body["name"] = [{"use": "anonymous", "text": woman.label}]
     put = put_image(Image("Patient", new_id, body), "asserted", entry.id, "patient")
     return new_id, [put._replace(tokens=tokens, episode=None, basis=None)]

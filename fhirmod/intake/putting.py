@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from fhirmod.mapping import ENTRY_ID, EPISODE_ID, Context, Image, Values, derived_id, derived_image
+from fhirmod.mapping import ENTRY_ID, EPISODE_ID, Image, Values, derived_id, derived_image
 from fhirmod.r4 import ReferenceValue, TokenValue, dump, search_values
 from fhirmod.store import Method, Owner, Put
 
@@ -72,19 +72,26 @@ def following(before: Snapshot, after: Snapshot) -> list[Put]:
         for reference, image in before.assembled.items()
         if reference not in after.assembled
     ]
-    return puts + derived_puts(before.values, after.values, after.row.id, after.context)
+    puts += _derived(before.summary, after.summary, after)
+    if after.local is not before.local:
+        puts += _derived(before.local, after.local, after)
+    return puts
 
 
-def derived_puts(before: Values, after: Values, episode: str, context: Context) -> list[Put]:
+def _derived(before: Values, after: Values, snapshot: Snapshot) -> list[Put]:
     """Return the rows for changed values only; a value that can no longer be computed is deleted."""
-    puts = []
-    for key, (value, entry) in after.items():
+    episode, context, puts = snapshot.row.id, snapshot.context, []
+    for key, pair in after.items():
         known = before.get(key)
+        if known is pair:
+            continue
+        value, entry = pair
         if known is None or known[0] != value or _moved(known[1], entry):
             image = derived_image(key, value, entry, episode, context)
             puts.append(put_image(image, "derived", episode, "derived", "POST" if known is None else "PUT"))
-    gone = (Image("Observation", derived_id(key, episode), None) for key in before if key not in after)
-    return puts + [put_image(image, "derived", episode, "derived") for image in gone]
+    gone = before.keys() - after.keys()
+    images = (Image("Observation", derived_id(key, episode), None) for key in sorted(gone))
+    return puts + [put_image(image, "derived", episode, "derived") for image in images]
 
 
 def _moved(before: Any, after: Any) -> bool:

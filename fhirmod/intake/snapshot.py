@@ -22,6 +22,7 @@ from fhirmod.mapping import (
     Values,
     assembled,
     derived_entry_id,
+    local_keys,
     local_values,
     measures_of,
     summary_values,
@@ -34,12 +35,16 @@ from .request import received_at
 
 @dataclass(frozen=True)
 class Snapshot:
-    """One episode at one version of its row."""
+    """One episode at one version of its row.
+
+    Shape: `summary` are the values of the whole, `local` those of single entries, `assembled` by reference.
+    """
 
     row: EpisodeRow
     episode: Episode
     context: Context
-    values: Values
+    summary: Values
+    local: Values
     assembled: dict[str, Image]
     unread: tuple[Any, ...] = ()
 
@@ -56,9 +61,9 @@ class Snapshot:
 def computed(snapshot: Snapshot) -> Snapshot:
     """Return the snapshot with everything that follows from its entries."""
     standing, roots = snapshot.episode.chains.standing, snapshot.episode.chains.roots
-    values = summary_values(standing, roots) | local_values(standing, roots)
+    summary, local = summary_values(standing, roots), local_values(standing, roots)
     images = assembled(snapshot.row.id, standing, roots, snapshot.context, own_anchor=snapshot.own_anchor)
-    return replace(snapshot, values=values, assembled=images)
+    return replace(snapshot, summary=summary, local=local, assembled=images)
 
 
 def advanced(before: Snapshot, received: Iterable[Received], touched: frozenset[str], roots_touched: set[str]) -> Snapshot:
@@ -68,19 +73,20 @@ def advanced(before: Snapshot, received: Iterable[Received], touched: frozenset[
     """
     episode = before.episode.adding(received)
     standing, roots = episode.chains.standing, episode.chains.roots
-    values = before.values
+    summary, local = before.summary, before.local
     stale = measures_of(touched)
     if stale:
-        values = {key: value for key, value in values.items() if key.measure not in stale}
-        values |= summary_values(standing, roots, touched)
+        kept = {key: value for key, value in summary.items() if key.measure not in stale}
+        summary = kept | summary_values(standing, roots, touched)
     if touched & LOCAL_KINDS:
-        local = local_values([entry for entry in standing if roots[entry.id] in roots_touched], roots)
-        gone = {key for key in values if key.root in roots_touched and values[key][1] is not None}
-        values = {key: value for key, value in values.items() if key not in gone} | local
+        gone = {key for root in roots_touched for key in local_keys(root)}
+        kept = {key: value for key, value in local.items() if key not in gone} if gone & local.keys() else local
+        heads = [head for root in roots_touched if roots.get((head := episode.chains.heads[root]).id) == root]
+        local = kept | local_values(heads, roots)
     images = before.assembled
     if touched & ASSEMBLED_FROM:
         images = assembled(before.row.id, standing, roots, before.context, own_anchor=before.own_anchor)
-    return replace(before, episode=episode, values=values, assembled=images)
+    return replace(before, episode=episode, summary=summary, local=local, assembled=images)
 
 
 def load(reader: Reader, access: Access, row: EpisodeRow) -> tuple[Snapshot, Lens]:
@@ -94,7 +100,7 @@ def load(reader: Reader, access: Access, row: EpisodeRow) -> tuple[Snapshot, Len
     received = tuple(lens.received)
     if not any(isinstance(one.entry, Opening) for one in received):
         received = (inferred_opening(row), *received)
-    blank = Snapshot(row, Episode(row.id, received), context, {}, {}, tuple(lens.unread.values()))
+    blank = Snapshot(row, Episode(row.id, received), context, {}, {}, {}, tuple(lens.unread.values()))
     return computed(blank), lens
 
 

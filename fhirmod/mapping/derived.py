@@ -44,6 +44,11 @@ def local_values(entries: Iterable[Entry], roots: Mapping[str, str]) -> Values:
     return found
 
 
+def local_keys(root: str) -> tuple[ValueKey, ...]:
+    """Return the keys of all values that an entry can give by itself."""
+    return tuple(ValueKey(measure.key, root) for measure in LOCAL_MEASURES)
+
+
 def summary_values(
     standing: tuple[Entry, ...], roots: Mapping[str, str], kinds: frozenset[str] | None = None
 ) -> Values:
