@@ -5,10 +5,12 @@ name (`Observation.component[1].value.value`, not `valueQuantity`), which every 
 """
 
 from .check import check
+from .conform import check_profile
 from .exact import dump, parse
 from .facts import concrete_types as _concrete_types
 from .facts import known_types as _known_types
 from .paths import Node, OutsideError, Path, compile_path, type_in
+from .profiles import Profile, compile_profile, profile
 from .references import references
 from .search import (
     CompositeValue,
@@ -37,6 +39,7 @@ __all__ = [
     "NumberValue",
     "OutsideError",
     "Path",
+    "Profile",
     "QuantityValue",
     "ReferenceValue",
     "SearchParameter",
@@ -45,9 +48,12 @@ __all__ = [
     "TokenValue",
     "UriValue",
     "check",
+    "check_profile",
     "compile_path",
+    "compile_profile",
     "dump",
     "parse",
+    "profile",
     "references",
     "search_parameter",
     "search_parameters",

@@ -38,13 +38,13 @@ def facts() -> Json:
     structures = read_input("structure-definitions")
     elements: dict[str, Json] = {}
     types: dict[str, Json] = {}
-    profiles: dict[str, list[Json]] = {}
+    profiles: dict[str, Json] = {}
     datatype_profiles: dict[str, list[Any]] = {}
     for definition in structures:
         name = definition["type"]
         if definition.get("derivation") == "constraint":
             if definition["kind"] == "resource":
-                profiles[definition["url"]] = list(_profile(definition))
+                profiles[definition["url"]] = _profile(definition)
             else:
                 datatype_profiles[definition["name"]] = _own(definition["snapshot"]["element"][0])
             continue
@@ -154,28 +154,26 @@ def _binding(element: Json) -> Json:
     return {"binding": [strength, binding.get("valueSet", "").split("|")[0], *([widest] if widest else [])]}
 
 
-def _profile(definition: Json) -> Iterator[Json]:
+def _profile(definition: Json) -> Json:
+    """Keep a profile as a StructureDefinition, less what its elements repeat of the base type."""
+    kept = ("id", "path", "sliceName", "min", "max", "slicing", "binding", "type")
+    elements = []
     for element in definition["snapshot"]["element"]:
-        kept = {k: element[k] for k in ("id", "path", "min", "max", "sliceName") if k in element}
-        kept |= {k: v for k, v in element.items() if k.startswith(("fixed", "pattern"))}
-        kept["types"] = [t["code"] for t in element.get("type", [])]
-        kept |= _binding(element)
-        if "slicing" in element:
-            kept["slicing"] = element["slicing"]
-        own = [
-            [c["key"], c["severity"], c["expression"]]
-            for c in element.get("constraint", [])
-            if c["key"].startswith("vs-")
+        one = {k: v for k, v in element.items() if k in kept or k.startswith(("fixed", "pattern"))}
+        one["type"] = [
+            {k: v for k, v in kind.items() if k in ("code", "profile", "targetProfile")}
+            for kind in element.get("type", ())
         ]
-        if own:
-            kept["invariants"] = own
-        yield kept
+        rules = [c for c in element.get("constraint", ()) if c["key"].startswith("vs-")]
+        elements.append({**one, "constraint": rules} if rules else one)
+    return {"url": definition["url"], "type": definition["type"], "snapshot": {"element": elements}}
 
 
-def _bound(shapes: dict[str, Json], profiles: dict[str, list[Json]]) -> set[str]:
+def _bound(shapes: dict[str, Json], profiles: dict[str, Json]) -> set[str]:
     bindings = [e["binding"] for s in shapes.values() for e in s["elements"] if "binding" in e]
     bindings += [s["binding"] for s in shapes.values() if "binding" in s]
-    bindings += [e["binding"] for p in profiles.values() for e in p if "binding" in e]
+    for one in profiles.values():
+        bindings += [found["binding"] for e in one["snapshot"]["element"] if (found := _binding(e))]
     return {url for b in bindings for url in b[1:] if url and b[0] != "preferred"} | {
         url for b in bindings for url in b[2:]
     }

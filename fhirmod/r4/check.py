@@ -1,22 +1,32 @@
 """The check of one document against R4: structure, grammars, bindings, invariants, links, Bundles."""
 
+from collections.abc import Iterable
 from typing import Any
 
 from fhirmod.errors import Finding
 
+from .conform import check_profile
+from .places import Place
+from .profiles import Profile
 from .walk import Walk
 
 
-def check(resource: Any, *, type: str | None = None) -> list[Finding]:  # noqa: A002 - R4's own word
+def check(
+    resource: Any,
+    *,
+    type: str | None = None,  # noqa: A002 - R4's own word
+    profiles: Iterable[Profile] = (),
+) -> list[Finding]:
     """Return everything R4 says against a parsed resource or Bundle, in document order; empty is valid.
 
     Shape: places start at the resource itself (`Bundle.entry[3].resource.status`). `type` is what the
-           caller expects it to be. Types of R4 whose definitions are not carried get a warning and the
-           checks common to all. Profiles are not checked here.
+           caller expects it to be; `profiles` are further demands on the resource itself. R4's own
+           profiles are checked where they are claimed, and as warnings where a code asks for them. Types
+           of R4 whose definitions are not carried get a warning and the checks common to all.
     """
     walk = Walk()
     kind = resource.get("resourceType") if isinstance(resource, dict) else None
-    root = (None, kind if isinstance(kind, str) and kind.isidentifier() else "Resource", -1)
+    root: Place = (None, kind if isinstance(kind, str) and kind.isidentifier() else "Resource", -1)
     if type is not None and kind is not None and kind != type:
         walk.error("wrong-type", "invalid", root, f"The resource is {root[1][:64]}; wanted {type}.")
     try:
@@ -25,4 +35,7 @@ def check(resource: Any, *, type: str | None = None) -> list[Finding]:  # noqa: 
         walk.error(
             "too-deep", "too-long", root, "The resource nests too deep to check; wanted at most 64 levels."
         )
-    return walk.finish()
+    findings = walk.finish()
+    for one in profiles if isinstance(resource, dict) and not any(f.refuses for f in findings) else ():
+        findings += check_profile(resource, one, place=root)
+    return findings

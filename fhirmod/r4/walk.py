@@ -9,6 +9,7 @@ from typing import Any
 from fhirmod.errors import Finding, Severity
 
 from .bundles import Bundle
+from .conform import check_claims
 from .facts import concrete_types, known_types
 from .grammars import PRIMITIVE, WANTED, form, is_element_id, is_relative, odd_text, odd_urn
 from .invariants.logic import Scope
@@ -82,8 +83,10 @@ class Walk:
             )
             self._object(node, plan("DomainResource"), place, scope, open_ended=True)
             return
-        first_link = len(self.links)
+        first_link, first_finding = len(self.links), len(self.findings)
         self._object(node, plan(kind), place, scope)
+        if not any(one.refuses for one in self.findings[first_finding:]):
+            self.findings += check_claims(node, place)
         if kind == "Bundle":
             Bundle(node, place, self.links[first_link:], self.say).check()
 

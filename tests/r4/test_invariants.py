@@ -182,9 +182,8 @@ def test_the_functions_answer_exactly_the_rules_of_the_definitions() -> None:
     texts = {rule[2] for one in shapes for rule in one["invariants"]}
     texts |= {rule[2] for one in shapes for e in one["elements"] for rule in e.get("invariants", ())}
     texts |= {rule[2] for rules in facts()["datatype_profiles"].values() for rule in rules}
-    texts |= {
-        rule[2] for one in facts()["profiles"].values() for e in one for rule in e.get("invariants", ())
-    }
+    elements = [e for one in facts()["profiles"].values() for e in one["snapshot"]["element"]]
+    texts |= {rule["expression"] for e in elements for rule in e.get("constraint", ())}
     assert texts - {"htmlChecks()"} == set(TESTS)  # the narrative's two rules are read from its XHTML
 
 

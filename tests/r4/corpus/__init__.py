@@ -43,7 +43,7 @@ def changed(resource: dict[str, Any], case: dict[str, Any]) -> dict[str, Any]:
             parent[int(last) if isinstance(parent, list) else last] = copy.deepcopy(value)
     for path in case.get("drop", ()):
         parent, last = _reach(result, path)
-        del parent[last]
+        del parent[int(last) if isinstance(parent, list) else last]
     return result
 
 

@@ -1,0 +1,345 @@
+"""Whether a resource conforms to a profile: cardinality, types, fixed values, slices, bindings, rules.
+
+The base type is the walker's business; here only what the profile adds is judged.
+Source: http://hl7.org/fhir/R4/profiling.html#slicing, elementdefinition.html (fixed and pattern values).
+"""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from fhirmod.errors import Finding, Severity
+
+from .invariants import TESTS, Scope, Test
+from .paths import type_in
+from .places import Place, written
+from .profiles import Element, Profile, by_code, profile
+from .shapes import PRIMITIVES
+
+Item = tuple[str, Any, Place]  # its type if a choice says so, its JSON value, where it stands
+
+
+def check_profile(
+    resource: Mapping[str, Any],
+    against: Profile,
+    *,
+    rules: Mapping[str, Test] = TESTS,
+    place: Place | None = None,
+    severity: Severity = "error",
+) -> list[Finding]:
+    """Return what a resource lacks of a profile; `severity` is what a broken demand counts as.
+
+    Shape: `rules` maps the FHIRPath of the profile's own rules to their functions; a rule that is not in it
+           is reported as not evaluated. Slices are told apart by value, pattern, exists and type; other
+           discriminators are reported as not evaluated too.
+    """
+    found = _Conformance(resource, against, rules, severity)
+    found.object(against.root, resource, place or (None, against.type, -1))
+    return list(dict.fromkeys(found.findings))  # a slice repeats what its element asks
+
+
+def check_claims(resource: Mapping[str, Any], place: Place) -> list[Finding]:
+    """Return what a resource lacks of R4's own profiles, as errors if claimed, as warnings if its code asks.
+
+    Source: http://hl7.org/fhir/R4/observation-vitalsigns.html (whoever records these codes shall conform).
+    """
+    found: list[Finding] = []
+    meta = resource.get("meta")
+    claimed = (
+        [url for url in meta.get("profile", ()) if isinstance(url, str)] if isinstance(meta, dict) else []
+    )
+    done = set()
+    for url in claimed:
+        one = profile(url)
+        if one is not None and one.type == resource.get("resourceType"):
+            done.add(one.url)
+            found += check_profile(resource, one, place=place)
+    for url in _asked(resource):
+        one = profile(url)
+        if one is not None and one.url not in done:
+            found += check_profile(resource, one, place=place, severity="warning")
+    return found
+
+
+def _asked(resource: Mapping[str, Any]) -> Iterator[str]:
+    code, kind = resource.get("code"), str(resource.get("resourceType"))
+    codings = code.get("coding") if isinstance(code, dict) else None
+    for one in codings if isinstance(codings, list) else ():
+        if isinstance(one, dict):
+            url = by_code().get((kind, str(one.get("system")), str(one.get("code"))))
+            if url:
+                yield url
+
+
+class _Conformance:
+    def __init__(
+        self, resource: Mapping[str, Any], against: Profile, rules: Mapping[str, Test], severity: Severity
+    ) -> None:
+        self.findings: list[Finding] = []
+        self._scope = Scope(resource, resource)
+        self._name = against.url.rpartition("/")[2]
+        self._rules = rules
+        self._severity = severity
+
+    def _say(
+        self, code: str, issue: str, place: Place, sentence: str, severity: Severity | None = None
+    ) -> None:
+        self.findings.append(
+            Finding(
+                severity or self._severity, code, issue, written(place), f"Profile {self._name}: {sentence}"
+            )
+        )
+
+    def object(self, element: Element, node: Any, place: Place) -> None:
+        """Judge one value and what stands below it."""
+        self._value(element, node, place)
+        if isinstance(node, Mapping):
+            for child in element.children.values():
+                self._child(child, list(_items(node, child.name, place)), place)
+
+    def _value(self, element: Element, node: Any, place: Place) -> None:
+        label = _label(element)
+        if element.wanted is not None and node is not None:
+            fits = node == element.wanted if element.exact else _contains(node, element.wanted)
+            if not fits:
+                how = "exactly" if element.exact else "at least"
+                self._say(
+                    "profile-value",
+                    "value",
+                    place,
+                    f"the element {label} differs; wanted {how} {_shown(element)}.",
+                )
+        if element.targets and isinstance(node, Mapping) and isinstance(node.get("reference"), str):
+            kind = type_in(node["reference"])
+            if (
+                kind
+                and all(target.isalpha() for target in element.targets)
+                and not {kind, "Resource"} & element.targets
+            ):
+                wanted = ", ".join(sorted(element.targets))
+                self._say(
+                    "profile-target", "structure", place, f"{label} points to {kind}; wanted one of {wanted}."
+                )
+        if element.binding is not None and node is not None:
+            self._binding(element, node, place)
+        for key, severity, text in element.rules:
+            self._rule(key, severity, text, node, place)
+
+    def _rule(self, key: str, severity: str, text: str, node: Any, place: Place) -> None:
+        test = self._rules.get(text)
+        if test is None:
+            self._say(
+                "rule-not-evaluated",
+                "not-supported",
+                place,
+                f"its rule {key} has no function here, so it was not evaluated; wanted one for a full check.",
+                "information",
+            )
+            return
+        try:
+            held = test(node, self._scope)
+        except (TypeError, AttributeError, KeyError, ValueError):
+            return  # the walker has said what is broken here
+        if held is False:
+            worst = self._severity if severity == "error" else "warning"
+            self._say(
+                key, "invariant", place, f"the rule {key} does not hold; wanted, in FHIRPath: {text}", worst
+            )
+
+    def _child(self, element: Element, items: list[Item], above: Place) -> None:
+        label = _label(element)
+        if len(items) < element.least:
+            self._say(
+                "profile-missing",
+                "required",
+                above,
+                f"{label} stands {len(items)} times; wanted at least {element.least}.",
+            )
+        if element.most is not None and len(items) > element.most:
+            self._say(
+                "profile-too-many",
+                "structure",
+                above,
+                f"{label} stands {len(items)} times; wanted at most {element.most}.",
+            )
+        for kind, node, place in items:
+            if kind and element.types and kind not in element.types:
+                wanted = ", ".join(sorted(element.types))
+                self._say("profile-type", "structure", place, f"{label} is a {kind}; wanted one of {wanted}.")
+            self.object(element, node, place)
+        if element.slices:
+            self._slices(element, items, above)
+
+    def _slices(self, element: Element, items: list[Item], above: Place) -> None:
+        unknown = {kind for kind, _ in element.discriminators} - {"value", "pattern", "type", "exists"}
+        if unknown:
+            self._say(
+                "slicing-not-evaluated",
+                "not-supported",
+                above,
+                f"{_label(element)} is sliced by {', '.join(sorted(unknown))}, which is not evaluated; "
+                "wanted value, pattern, type or exists.",
+                "information",
+            )
+            return
+        counts = dict.fromkeys(element.slices, 0)
+        for item in items:
+            part = next((s for s in element.slices.values() if _belongs(element, s, item)), None)
+            if part is None:
+                if element.closed:
+                    self._say(
+                        "profile-closed",
+                        "structure",
+                        item[2],
+                        f"{_label(element)} fits none of its closed slices; wanted one of "
+                        f"{', '.join(element.slices)}.",
+                    )
+                continue
+            counts[part.slice] += 1
+            self.object(part, item[1], item[2])
+        choice = element.name.endswith("[x]")
+        for name, count in counts.items():
+            part = element.slices[name]
+            # A slice of an optional choice speaks of the value that is there, not of one being there.
+            if count < part.least and not (choice and not items and element.least == 0):
+                self._say(
+                    "profile-slice",
+                    "required",
+                    above,
+                    f"slice {name} of {_label(element)} stands {count} times; wanted at least {part.least}.",
+                )
+            if part.most is not None and count > part.most:
+                self._say(
+                    "profile-slice",
+                    "structure",
+                    above,
+                    f"slice {name} of {_label(element)} stands {count} times; wanted at most {part.most}.",
+                )
+
+    def _binding(self, element: Element, node: Any, place: Place) -> None:
+        binding = element.binding
+        if binding is None or binding.members is None:
+            return
+        members = binding.members
+        if isinstance(node, str):
+            fits = members.code(node)
+        elif isinstance(node, Mapping) and "coding" in node:
+            fits = any(members.coding(one) for one in node["coding"] if isinstance(one, Mapping))
+        elif isinstance(node, Mapping) and "code" in node:
+            fits = members.coding(node)
+        else:
+            return
+        if not fits:
+            worst = self._severity if binding.strength == "required" else "warning"
+            self._say(
+                "code-not-in-value-set",
+                "code-invalid",
+                place,
+                f"the code of {_label(element)} is outside its value set; wanted {members.example}.",
+                worst,
+            )
+
+
+def _items(node: Mapping[str, Any], name: str, place: Place) -> Iterator[Item]:
+    """Return the values of one element, each with its place; a primitive with only an extension is None."""
+    bare = name.removesuffix("[x]")
+    if name.endswith("[x]"):
+        keys = {key.removeprefix("_") for key in node}
+        keys = {key for key in keys if key.startswith(bare) and key[len(bare) : len(bare) + 1].isupper()}
+    else:
+        keys = {name}
+    for key in sorted(keys):
+        value, beside = node.get(key), node.get("_" + key)
+        kind = _kind(key[len(bare) :]) if name.endswith("[x]") else ""
+        if isinstance(value, list) or (value is None and isinstance(beside, list)):
+            values = value if isinstance(value, list) else [None] * len(beside or ())
+            for index, one in enumerate(values):
+                yield kind, one, (place, bare, index)
+        elif value is not None or beside is not None:
+            yield kind, value, (place, bare, -1)
+
+
+def _kind(suffix: str) -> str:
+    lower = suffix[:1].lower() + suffix[1:]
+    return lower if lower in PRIMITIVES else suffix
+
+
+def _belongs(element: Element, part: Element, item: Item) -> bool:
+    """Return whether a value is of a slice by every discriminator."""
+    kind, node, _ = item
+    for how, path in element.discriminators:
+        if how == "type":
+            if path == "$this" and kind and kind not in part.types:
+                return False
+        elif how == "exists":
+            there = any(True for _ in _reached(node, path))
+            below = _below(part, path)
+            if below and there != (below[0].least > 0):
+                return False
+        elif not _fits(part, path, node):
+            return False
+    return True
+
+
+def _fits(part: Element, path: str, node: Any) -> bool:
+    demands = [one for one in _below(part, path) if one.wanted is not None or one.binding is not None]
+    if not demands and path == "url" and part.profiles:
+        return isinstance(node, Mapping) and node.get("url") in part.profiles
+    values = list(_reached(node, path))
+    return bool(demands) and any(_satisfies(one, value) for one in demands for value in values)
+
+
+def _satisfies(element: Element, value: Any) -> bool:
+    if element.wanted is not None:
+        return bool(value == element.wanted if element.exact else _contains(value, element.wanted))
+    members = element.binding.members if element.binding else None
+    if members is None:
+        return False
+    if isinstance(value, Mapping):
+        codings = value.get("coding", [value])
+        return any(members.coding(one) for one in codings if isinstance(one, Mapping))
+    return isinstance(value, str) and members.code(value)
+
+
+def _below(part: Element, path: str) -> list[Element]:
+    """Return the profile's elements at a path under a slice, its own slices included."""
+    here = [part]
+    for name in () if path == "$this" else path.split("."):
+        stepped = [
+            child
+            for one in here
+            for child in (one.children.get(name), one.children.get(name + "[x]"))
+            if child
+        ]
+        here = [one for child in stepped for one in (child, *child.slices.values())]
+    return here
+
+
+def _reached(node: Any, path: str) -> Iterator[Any]:
+    here = [node]
+    for name in () if path == "$this" else path.split("."):
+        here = [item[1] for one in here if isinstance(one, Mapping) for item in _both(one, name)]
+    yield from (one for one in here if one is not None)
+
+
+def _both(node: Mapping[str, Any], name: str) -> Iterator[Item]:
+    nowhere: Place = (None, "", -1)
+    found = list(_items(node, name, nowhere))
+    yield from found or _items(node, name + "[x]", nowhere)
+
+
+def _contains(value: Any, pattern: Any) -> bool:
+    """Return whether a value has everything a pattern has (elementdefinition.html#pattern)."""
+    if isinstance(pattern, Mapping):
+        return isinstance(value, Mapping) and all(_contains(value.get(k), p) for k, p in pattern.items())
+    if isinstance(pattern, list):
+        return isinstance(value, list) and all(any(_contains(v, p) for v in value) for p in pattern)
+    return bool(value == pattern)
+
+
+def _label(element: Element) -> str:
+    name = element.name.removesuffix("[x]")
+    return f"{name} (slice {element.slice})" if element.slice else name
+
+
+def _shown(element: Element) -> str:
+    return str(element.wanted) if isinstance(element.wanted, str | int | bool) else "what the profile fixes"
