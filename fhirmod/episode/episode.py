@@ -65,7 +65,8 @@ class Episode:
         """Return the entries that stand, in order of time; ties by the order of the kinds.
 
         Of several corrections the later `recorded_at` wins, then the id. A retraction takes back the whole
-        chain. A correction whose original has not arrived waits. An entry whose time is not known cannot
+        chain. A correction stands although its original is not here (a partner may send only what stands;
+        at the bedside it is held until the original arrives). An entry whose time is not known cannot
         have happened after it was recorded, and is placed there.
         """
         if known_at is None:
@@ -93,16 +94,17 @@ class Chains:
         """Return the chains that these entries make."""
         by_id = {entry.id: entry for entry in entries}
         children: defaultdict[str, list[Entry]] = defaultdict(list)
-        roots = []
+        heads: dict[str, Entry] = {}
         for entry in by_id.values():
             if entry.corrects is None:
-                roots.append(entry)
-            elif (original := by_id.get(entry.corrects)) is not None and original.kind == entry.kind:
+                heads[entry.id] = entry
+            elif (original := by_id.get(entry.corrects)) is None or original.kind == entry.kind:
                 children[entry.corrects].append(entry)
-        heads = {root.id: _head(root, children) for root in roots}
+        heads = {root: _head(entry, children) for root, entry in heads.items()}
+        heads |= {root: _head(_latest(children[root]), children) for root in children if root not in by_id}
         retractions: defaultdict[str, tuple[Retraction, ...]] = defaultdict(tuple)
         for head in heads.values():
-            if isinstance(head, Retraction) and (target := root_of(head.retracts, by_id)) is not None:
+            if isinstance(head, Retraction) and (target := root_of(head.retracts, by_id)) in heads:
                 retractions[target] += (head,)
         named = {entry.corrects for entry in by_id.values() if entry.corrects is not None}
         named |= {entry.retracts for entry in by_id.values() if isinstance(entry, Retraction)}
@@ -130,8 +132,7 @@ class Chains:
         if root not in self.retractions or root in path:
             return True
         return not any(
-            own is not None and self.stands(own, path | {root})
-            for own in (root_of(retraction.id, self.by_id) for retraction in self.retractions[root])
+            self.stands(root_of(retraction.id, self.by_id), path | {root}) for retraction in self.retractions[root]
         )
 
     @cached_property
@@ -147,9 +148,9 @@ class Chains:
         changed = {}
         for name in _NAMING.get(entry.kind, ()):
             named = getattr(entry, name)
-            root = root_of(named, self.by_id) if named else None
-            if root is not None and self.heads[root].id != named:
-                changed[name] = self.heads[root].id
+            head = self.heads.get(root_of(named, self.by_id)) if named else None
+            if head is not None and head.id != named:
+                changed[name] = head.id
         return entry.model_copy(update=changed) if changed else entry
 
     @cached_property
@@ -159,15 +160,13 @@ class Chains:
         return {head.id: root for root, head in self.heads.items() if head.id in standing}
 
 
-def root_of(entry_id: str, by_id: Mapping[str, Entry]) -> str | None:
-    """Return the id of the first entry of a chain of corrections, or None if a link has not arrived."""
+def root_of(entry_id: str, by_id: Mapping[str, Entry]) -> str:
+    """Return the id of the first entry of a chain of corrections: where a link has not arrived, the missing id."""
     seen = set()
-    while (entry := by_id.get(entry_id)) is not None and entry_id not in seen:
-        if entry.corrects is None:
-            return entry_id
+    while entry_id not in seen and (entry := by_id.get(entry_id)) is not None and entry.corrects is not None:
         seen.add(entry_id)
         entry_id = entry.corrects
-    return None
+    return entry_id
 
 
 def order_of(entry: Entry) -> tuple[datetime, int, datetime, str]:
@@ -194,5 +193,9 @@ def _earliest(entry: Entry) -> datetime:
 
 def _head(entry: Entry, children: Mapping[str, list[Entry]]) -> Entry:
     while entry.id in children:
-        entry = max(children[entry.id], key=lambda child: (child.recorded_at.instant or _BEFORE_ALL, child.id))
+        entry = _latest(children[entry.id])
     return entry
+
+
+def _latest(corrections: Sequence[Entry]) -> Entry:
+    return max(corrections, key=lambda one: (one.recorded_at.instant or _BEFORE_ALL, one.id))

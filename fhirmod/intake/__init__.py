@@ -1,8 +1,9 @@
 """The one path of every write, bedside or FHIR; it answers with a receipt. Reading an episode back starts here too."""
 
+from .exchanged import Written
 from .receipt import EntryResult, ReadResource, Receipt, finding_document
 from .request import Request
 from .service import Intake
 from .snapshot import Snapshot
 
-__all__ = ["EntryResult", "Intake", "ReadResource", "Receipt", "Request", "Snapshot", "finding_document"]
+__all__ = ["EntryResult", "Intake", "ReadResource", "Receipt", "Request", "Snapshot", "Written", "finding_document"]

@@ -40,6 +40,7 @@ class Judgement:
     """What a queue comes to: results in order, the entries accepted, and rows to write for them."""
 
     results: list[EntryResult] = field(default_factory=list)
+    released: list[EntryResult] = field(default_factory=list)
     received: list[Received] = field(default_factory=list)
     puts: list[Put] = field(default_factory=list)
     log: list[EntryRow] = field(default_factory=list)
@@ -143,12 +144,11 @@ class _Judge:
         return None
 
     def _head(self, entry_id: str) -> Entry | None:
-        root = root_of(entry_id, self._episode.chains.by_id)
-        return None if root is None else self._episode.chains.heads[root]
+        return self._episode.chains.heads.get(root_of(entry_id, self._episode.chains.by_id))
 
     def _waits_for(self, entry: Entry) -> str | None:
         named = entry.corrects or (entry.retracts if isinstance(entry, Retraction) else None)
-        if named is None or root_of(named, self._episode.chains.by_id) is not None:
+        if named is None or root_of(named, self._episode.chains.by_id) in self._episode.chains.heads:
             return None
         return named
 
@@ -172,7 +172,7 @@ class _Judge:
         by_id = self._episode.chains.by_id
         named = {name: getattr(entry, name, None) for name in _NAMES_PLACEMENT}
         roots = {name: root_of(value, by_id) for name, value in named.items() if value}
-        changed = {name: root for name, root in roots.items() if root and root != named[name]}
+        changed = {name: root for name, root in roots.items() if root != named[name]}
         return entry.model_copy(update=changed) if changed else entry
 
     def _accept(self, sent: Sent, entry: Entry, digest: bytes) -> None:
@@ -195,20 +195,19 @@ class _Judge:
     def _images(self, before: Episode, entry: Entry) -> list[Image]:
         """Return all that is to be written for an accepted entry: its own image, and what stands afterwards."""
         chains = self._episode.chains
-        own_root = root_of(entry.id, chains.by_id) or entry.id
+        own_root = root_of(entry.id, chains.by_id)
         self.outcome.kinds.add(entry.kind)
         self.outcome.roots.add(own_root)
         made: list[Image] = []
         if isinstance(entry, Retraction):
-            target = root_of(entry.retracts, chains.by_id) or entry.retracts
+            target = root_of(entry.retracts, chains.by_id)
             made += self._taken_back(target)
             covered = [image.reference for image in made] or [f"Provenance/{target}.retraction"]
             made.append(retraction_image(entry, self._context, root=own_root, targets=covered))
             return made
         if entry.corrects is not None:
-            old = before.chains.heads[own_root]
             kept = images(entry, self._context, root=own_root)
-            made += _vanished(old, kept, self._context, own_root) + kept
+            made += _vanished(before.chains.heads[own_root], kept, self._context, own_root) + kept
             head = chains.heads[own_root]
             stands = chains.stands(own_root)
             if head.id != entry.id or not stands:
@@ -227,7 +226,7 @@ class _Judge:
         if not isinstance(head, Retraction):
             return images(head, self._context, root=root, withdrawn=not stands)
         target = root_of(head.retracts, chains.by_id)
-        return self._taken_back(target) if target is not None and target != root else []
+        return self._taken_back(target) if target in chains.heads and target != root else []
 
     def _keep_for_repair(self, sent: Sent, status: Any, findings: tuple[Finding, ...]) -> None:
         raw = dump(sent.document)
@@ -258,7 +257,10 @@ class _Judge:
             del self._held[row.key]
             self.outcome.release.append(row.key)
             self.outcome.hold = [one for one in self.outcome.hold if one.key != row.key]
+            sent_so_far = len(self.outcome.results)
             self.take(read_sent(parse(row.body), self._request))
+            self.outcome.released += self.outcome.results[sent_so_far:]
+            del self.outcome.results[sent_so_far:]
 
 
 def _vanished(before: Entry, after: list[Image], context: Context, root: str) -> list[Image]:

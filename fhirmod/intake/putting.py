@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from fhirmod.mapping import ENTRY_ID, EPISODE_ID, Image, Values, derived_id, derived_image
-from fhirmod.r4 import ReferenceValue, TokenValue, dump, search_values
+from fhirmod.r4 import ReferenceValue, TokenValue, dump, search_parameters, search_values
 from fhirmod.store import Method, Owner, Put
 
 from .snapshot import Snapshot
@@ -51,12 +51,15 @@ def indexed(resource: Mapping[str, Any]) -> tuple[tuple[tuple[str, str, str], ..
     """Return what any resource is found by: its R4 search parameters that this service answers."""
     tokens: list[tuple[str, str, str]] = []
     references: list[tuple[str, str, str]] = []
-    for param in INDEXED:
+    answered = search_parameters(str(resource["resourceType"]))
+    for param in (name for name in INDEXED if name in answered):
         for value in search_values(resource, param):
             if isinstance(value, TokenValue) and value.code:
                 tokens.append((param, value.system or "", value.code))
-            elif isinstance(value, ReferenceValue) and value.type and value.id:
-                references.append((param, value.type, value.id))
+            elif isinstance(value, ReferenceValue) and value.reference:
+                type_, _, id_ = value.reference.partition("/")
+                if type_ == value.type and id_ and "/" not in id_:
+                    references.append((param, type_, id_))
     return tuple(dict.fromkeys(tokens)), tuple(dict.fromkeys(references))
 
 

@@ -37,13 +37,14 @@ class ReadResource:
 class Receipt:
     """The answer to a write: the episode's version after it, and what happened to each part of it.
 
-    Shape: `entries` for bedside entries; `read`, `unread`, `ignored` for resources; `stored` is (reference,
-           version) of what was written as asserted. `dry_run` says that nothing was kept.
+    Shape: `entries` answers the entries sent, in their order; `released` those that had been waiting for one of
+           them; `read`, `unread`, `ignored` speak of resources; `dry_run` says that nothing was kept.
     """
 
     episode: str | None
     version: int
     entries: tuple[EntryResult, ...] = ()
+    released: tuple[EntryResult, ...] = ()
     read: tuple[ReadResource, ...] = ()
     unread: tuple[UnreadResource, ...] = ()
     ignored: tuple[UnreadResource, ...] = ()
@@ -56,20 +57,23 @@ class Receipt:
             "episode": self.episode,
             "version": self.version,
             "dry_run": self.dry_run,
-            "entries": [
-                {
-                    "id": one.id,
-                    "status": one.status,
-                    "resources": list(one.resources),
-                    "findings": [finding_document(finding) for finding in one.findings],
-                }
-                for one in self.entries
-            ],
+            "entries": [result_document(one) for one in self.entries],
+            "released": [result_document(one) for one in self.released],
             "read": [{"resource": one.reference, "entry": one.entry, "kind": one.kind} for one in self.read],
             "unread": [{"resource": one.reference, "reason": one.reason} for one in self.unread],
             "ignored": [{"resource": one.reference, "reason": one.reason} for one in self.ignored],
             "findings": [finding_document(finding) for finding in self.findings],
         }
+
+
+def result_document(result: EntryResult) -> dict[str, Any]:
+    """Return what became of one entry as plain JSON values."""
+    return {
+        "id": result.id,
+        "status": result.status,
+        "resources": list(result.resources),
+        "findings": [finding_document(finding) for finding in result.findings],
+    }
 
 
 def finding_document(finding: Finding) -> dict[str, Any]:

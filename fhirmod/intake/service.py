@@ -14,12 +14,16 @@ from fhirmod.errors import ConflictError, InvalidError, NotFoundError
 from fhirmod.store import Access, EpisodeRow, OutboxRow, Reader, Store, Writer
 
 from .bedside import Judgement, Sent, digest_of, judge, read_sent
+from .exchanged import Written, write_resources
+from .incoming import Incoming, read_resource
 from .opening import opened, read_opening
 from .provenance import provenance_put
 from .putting import following
 from .receipt import EntryResult, Receipt
+from .rebuilding import rebuilt
 from .request import Request
 from .snapshot import Snapshot, Snapshots, advanced, load
+from .transaction import read_transaction
 
 
 class Intake:
@@ -113,7 +117,7 @@ class Intake:
             if atomic:
                 _all_or_none(judged)
             after = self._written(writer, request, before, judged)
-            return after, Receipt(episode_id, after.row.version, tuple(judged.results))
+            return after, Receipt(episode_id, after.row.version, tuple(judged.results), tuple(judged.released))
 
         snapshot, receipt = self.store.write(work)
         self._snapshots.keep(snapshot)
@@ -126,7 +130,7 @@ class Intake:
         if row is None:
             raise NotFoundError(f"There is no episode {episode_id}; POST /episodes opens one.", place="episode")
         judged = judge(reader, request, self.at(reader, request.access, row), queue, distinct=distinct)
-        return Receipt(episode_id, row.version, tuple(judged.results), dry_run=True)
+        return Receipt(episode_id, row.version, tuple(judged.results), tuple(judged.released), dry_run=True)
 
     def _written(self, writer: Writer, request: Request, before: Snapshot, judged: Judgement) -> Snapshot:
         """Return the episode after what was judged has been written."""
@@ -147,6 +151,84 @@ class Intake:
         writer.outbox(access, [OutboxRow("episode", before.row.id, str(version).encode(), now)])
         self._snapshots.keep(after)
         return after
+
+    # FHIR
+
+    def create(self, request: Request, type: str, text: bytes, *, if_none_exist: str | None = None) -> Written:  # noqa: A002
+        """Return what became of a created resource; an image of an entry keeps its id.
+
+        Errors: UnreadableError, InvalidError, BusinessRuleError; PreconditionFailedError if If-None-Exist matches
+                several.
+        """
+        resource = read_resource(text, type)
+        return self._one(request, Incoming(text, resource, "POST", if_none_exist=if_none_exist))
+
+    def update(
+        self, request: Request, type: str, id: str, text: bytes, *, if_match: str | None = None  # noqa: A002
+    ) -> Written:
+        """Return what became of an updated (or, under the client's id, created) resource; one that says the same is
+        not written again. An update of an entry's image is read as a correction of that entry.
+
+        Errors: UnreadableError, InvalidError (also if the body's id is not the address's), BusinessRuleError;
+                PreconditionFailedError if If-Match names another version.
+        """
+        resource = read_resource(text, type)
+        if resource.get("id") != id:
+            got = "none" if "id" not in resource else "another"
+            raise InvalidError(f"The resource's id must be that of the address, {id}; got {got}.", place=f"{type}.id")
+        return self._one(request, Incoming(text, resource, "PUT", id, if_match=if_match))
+
+    def transaction(self, request: Request, text: bytes) -> tuple[tuple[Written, ...], Receipt]:
+        """Return what became of each entry of a transaction Bundle: all of it, or nothing was written.
+
+        Shape: what is assembled or computed here is ignored and said so in the receipt.
+        Errors: as `create` and `update`, with the place inside the Bundle.
+        """
+        incoming = read_transaction(text)
+        written = self._write_resources(request, incoming, importing=True)
+        receipt = written[0].receipt if written else Receipt(None, 0)
+        return tuple(written), receipt
+
+    def _one(self, request: Request, incoming: Incoming) -> Written:
+        [written] = self._write_resources(request, [incoming], importing=False)
+        return written
+
+    def _write_resources(self, request: Request, incoming: Sequence[Incoming], *, importing: bool) -> list[Written]:
+        def work(writer: Writer) -> tuple[list[Written], list[Snapshot]]:
+            result = write_resources(writer, request, incoming, importing=importing)
+            if request.dry_run:
+                raise _Tried(result[0])
+            return result
+
+        try:
+            written, snapshots = self.store.write(work)
+        except _Tried as tried:
+            return tried.written
+        for snapshot in snapshots:
+            self._snapshots.keep(snapshot)
+        return written
+
+    # upkeep
+
+    def rebuild(self, request: Request) -> int:
+        """Return how many assembled and derived resources differed from what the entries say, now written anew.
+
+        On any store this software wrote, that is none; after an upgrade of the sums it is the re-derived ones.
+        """
+        changed, after = 0, None
+        while rows := self.store.read(lambda reader, last=after: reader.episodes(request.access, limit=100, after=last)):
+            for row in rows:
+                changed += self.store.write(lambda writer, one=row.id: rebuilt(writer, request, one))
+                after = row.id
+        return changed
+
+
+class _Tried(Exception):  # noqa: N818  not an error: how a dry run leaves nothing behind
+    """The answer of a dry run, raised so that its work is rolled back."""
+
+    def __init__(self, written: list[Written]) -> None:
+        super().__init__("dry run")
+        self.written = written
 
 
 def _all_or_none(judged: Judgement) -> None:

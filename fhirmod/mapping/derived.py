@@ -14,7 +14,7 @@ from terminology import concept
 from .special import DRILL
 from .tables import TABLES
 from .urls import BASE, COMPUTE_TAG, UCUM
-from .writing import CONFIDENTIALITY, Context, Image
+from .writing import CONFIDENTIALITY, Context, Image, category
 
 _DIGITS = Decimal("0.0001")  # keeps every ratio of whole numbers below 300 on its own side of 0.9, 1.4 and 1.7
 _TAG = {"system": COMPUTE_TAG, "code": COMPUTE_VERSION}
@@ -81,7 +81,7 @@ def derived_image(key: ValueKey, value: Decimal, entry: Entry | None, episode_id
         "meta": _drill_meta if context.drill else _meta,
         "partOf": [{"reference": context.anchor}],
         "status": "final",
-        "category": [concept("category.exam").codeable],
+        "category": [category("exam")],
         "code": concept(f"measure.{key.measure}").codeable,
         "subject": {"reference": context.subject},
     }

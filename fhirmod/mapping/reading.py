@@ -90,21 +90,36 @@ class Lens:
     _by_id: dict[str, Entry] = field(default_factory=dict)
 
     def fold(self, batch: Iterable[Stored]) -> list[Received]:
-        """Return the entries that one accepted request said (its resources together, in order)."""
+        """Return the entries that one accepted request said (its resources together, in order).
+
+        A resource that comes twice in a request (an entry and, after it, its correction) is read each time.
+        """
         before = len(self.received)
-        touched: dict[str, Stored] = {}
         batch = list(batch)
         panels = _panel_roots(batch)
+        step: dict[str, Stored] = {}
         for stored in batch:
+            if stored.reference in step:
+                self._take(step.values(), panels)
+                step = {}
+            step[stored.reference] = stored
+        self._take(step.values(), panels)
+        return self.received[before:]
+
+    def _take(self, step: Iterable[Stored], panels: Mapping[str, str]) -> None:
+        """Read resources that are all different, then settle the entries they touch."""
+        touched: dict[str, Stored] = {}
+        for stored in step:
             if stored.type in CONTEXT_TYPES and _own_kind(stored.resource) is None:
                 continue
             try:
                 fragment = _fragment(stored, panels)
             except Unread as reason:
-                self._forget(stored, touched, str(reason))
+                self._forget(stored, touched)
+                self.unread[stored.reference] = UnreadResource(stored.reference, str(reason))
                 continue
             if fragment is None:
-                self._delete(stored, touched)
+                self._forget(stored, touched)
                 continue
             self.unread.pop(stored.reference, None)
             group = self._groups.setdefault(fragment.root, _Group())
@@ -115,16 +130,11 @@ class Lens:
             self._settle(root, stored)
         for root, stored in touched.items():
             self._withdraw(root, stored)
-        return self.received[before:]
 
-    def _forget(self, stored: Stored, touched: dict[str, Stored], reason: str) -> None:
-        self.unread[stored.reference] = UnreadResource(stored.reference, reason)
-        if (root := self._of.pop(stored.reference, None)) is not None:
-            del self._groups[root].fragments[stored.reference]
-            touched[root] = stored
-
-    def _delete(self, stored: Stored, touched: dict[str, Stored]) -> None:
+    def _forget(self, stored: Stored, touched: dict[str, Stored]) -> None:
+        """Let a resource that is gone or cannot be read say nothing of its entry any more."""
         self.unread.pop(stored.reference, None)
+        self.read.pop(stored.reference, None)
         if (root := self._of.pop(stored.reference, None)) is not None:
             del self._groups[root].fragments[stored.reference]
             touched[root] = stored

@@ -5,7 +5,7 @@ Nothing here looks at a clock or makes an id: ids are ``<root entry's id>.<part>
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Any
 
 from fhirmod.episode import Entry, Retraction
@@ -92,7 +92,7 @@ def _body(
         if not (withdrawn and name in shape.only_standing):
             body[name] = value
     if part.category is not None:
-        body["category"] = [concept(f"category.{part.category}").codeable]
+        body["category"] = [category(part.category)]
     put_at(body, shape.code, _code(entry, part))
     if shape.subject is not None:
         body[shape.subject] = {"reference": context.subject}
@@ -107,6 +107,12 @@ def _body(
     if not body["extension"]:
         del body["extension"]
     return body
+
+
+@cache
+def category(name: str) -> dict[str, Any]:
+    """Return an Observation category as HL7's own code alone: R4's vital-signs profiles allow no other beside it."""
+    return {"coding": [coding.fhir for coding in concept(f"category.{name}").codings if coding.relation == "same"]}
 
 
 def _write_rows(body: dict[str, Any], entry: Entry, part: Part) -> None:

@@ -1,0 +1,208 @@
+"""A FHIR resource as it came in: read, checked, and placed at an id; its references led to where they point here."""
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+from urllib.parse import parse_qsl
+
+from fhirmod.errors import InvalidError, NotSupportedError, PreconditionFailedError
+from fhirmod.mapping import ENTRY_ID
+from fhirmod.r4 import RESOURCE_TYPES, check, parse
+from fhirmod.store import Access, Reader, Version
+
+from .request import Request
+
+_OWN_ID = re.compile(r"([0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12})\.[a-z-]+")
+
+
+@dataclass(frozen=True, slots=True)
+class Incoming:
+    """One resource of a request: what is to be done with it, and under which conditions."""
+
+    text: bytes
+    resource: Mapping[str, Any]
+    method: Literal["POST", "PUT"]
+    id: str | None = None
+    if_match: str | None = None
+    if_none_exist: str | None = None
+    full_url: str | None = None
+
+    @property
+    def type(self) -> str:
+        return str(self.resource["resourceType"])
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """An incoming resource at its id here; `current` is what stands there; `found` says that nothing is to be written."""
+
+    incoming: Incoming
+    id: str
+    current: Version | None
+    found: bool = False
+    resource: Mapping[str, Any] | None = None
+
+    @property
+    def reference(self) -> str:
+        return f"{self.incoming.type}/{self.id}"
+
+    @property
+    def living(self) -> bool:
+        return self.current is not None and self.current.body is not None
+
+
+def read_resource(text: bytes, expected: str) -> Mapping[str, Any]:
+    """Return the resource of a request body, checked against R4.
+
+    Errors: UnreadableError if it is not exact JSON; InvalidError with all findings that refuse it.
+    """
+    resource = parse(text)
+    if not isinstance(resource, Mapping) or "resourceType" not in resource:
+        raise InvalidError("The body must be one FHIR resource: a JSON object with resourceType.", place="resourceType")
+    if resource["resourceType"] != expected:
+        got = resource["resourceType"] if resource["resourceType"] in RESOURCE_TYPES else "another type"
+        raise InvalidError(f"The body must be a {expected}, as the address says; got {got}.", place="resourceType")
+    refuse_invalid(resource)
+    return resource
+
+
+def refuse_invalid(resource: Mapping[str, Any]) -> None:
+    """Return nothing if the resource is valid R4.
+
+    Errors: InvalidError with every finding that refuses it.
+    """
+    wrong = tuple(finding for finding in check(resource) if finding.refuses)
+    if wrong:
+        raise InvalidError("The resource is not valid FHIR R4.", findings=wrong)
+
+
+def place(reader: Reader, request: Request, incoming: Incoming) -> Placed:
+    """Return where an incoming resource stands or will stand.
+
+    Errors: PreconditionFailedError if a condition does not hold.
+    """
+    access = request.access
+    if incoming.if_none_exist is not None:
+        matches = matching(reader, access, incoming.type, incoming.if_none_exist)
+        if len(matches) > 1:
+            raise PreconditionFailedError(
+                f"If-None-Exist matches {len(matches)} {incoming.type} resources; it must match none or one.",
+                place="If-None-Exist",
+            )
+        if matches:
+            return Placed(incoming, matches[0], reader.get(access, incoming.type, matches[0]), found=True)
+    if incoming.method == "PUT":
+        assert incoming.id is not None
+        current = reader.get(access, incoming.type, incoming.id)
+        _hold_to_version(incoming, current)
+        return Placed(incoming, incoming.id, current)
+    own = own_id(incoming.resource)
+    if own is not None:
+        return Placed(incoming, own, reader.get(access, incoming.type, own))
+    return Placed(incoming, request.new_id(), None)
+
+
+def own_id(resource: Mapping[str, Any]) -> str | None:
+    """Return the id of a resource that is an image of an entry (made here or by another of us), else None.
+
+    Such an id names the entry, so it is kept even where the protocol would give a new one.
+    """
+    found = _OWN_ID.fullmatch(str(resource.get("id", "")))
+    if found is None:
+        return None
+    identifiers = resource.get("identifier", ())
+    listed = identifiers if isinstance(identifiers, list) else (identifiers,)
+    named = any(one.get("system") == ENTRY_ID and one.get("value") == found[1] for one in listed)
+    return found[0] if named or resource.get("resourceType") == "Provenance" else None
+
+
+def _hold_to_version(incoming: Incoming, current: Version | None) -> None:
+    wanted = incoming.if_match
+    if wanted is None:
+        return
+    versions = {part.strip().removeprefix("W/").strip('"') for part in wanted.split(",")}
+    have = "none" if current is None else str(current.version)
+    if have not in versions and not ("*" in versions and current is not None and current.body is not None):
+        raise PreconditionFailedError(
+            f"If-Match asks for version {wanted} of {incoming.type}/{incoming.id}; the current version is {have}.",
+            place="If-Match",
+        )
+
+
+def matching(reader: Reader, access: Access, type_: str, query: str) -> list[str]:
+    """Return the ids that a condition ``identifier=system|value`` matches.
+
+    Errors: NotSupportedError for any other search in a condition.
+    """
+    parts = parse_qsl(query.partition("?")[2] if "?" in query else query, keep_blank_values=True)
+    if len(parts) != 1 or parts[0][0] != "identifier":
+        raise NotSupportedError(
+            "A condition here is one search by identifier (identifier=system|value).", place="If-None-Exist"
+        )
+    system, bar, value = parts[0][1].partition("|")
+    return reader.identified(access, type_, system if bar else "", value if bar else system)
+
+
+def lead(placed: Sequence[Placed], reader: Reader, access: Access) -> tuple[list[Placed], dict[str, str]]:
+    """Return the resources with their links rewritten, and the table of links (as received -> here).
+
+    Errors: PreconditionFailedError if a conditional reference matches none or several.
+    """
+    links: dict[str, str] = {}
+    for one in placed:
+        if one.incoming.full_url:
+            links[one.incoming.full_url] = one.reference
+        given = one.incoming.resource.get("id")
+        if given and given != one.id:
+            links[f"{one.incoming.type}/{given}"] = one.reference
+    for reference in _strings(one.incoming.resource for one in placed):
+        type_, question, query = reference.partition("?")
+        if question and type_ in RESOURCE_TYPES and reference not in links:
+            matches = matching(reader, access, type_, query)
+            if len(matches) != 1:
+                raise PreconditionFailedError(
+                    f"The conditional reference to {type_} matches {len(matches)} resources; it must match exactly one.",
+                    place="reference",
+                )
+            links[reference] = f"{type_}/{matches[0]}"
+    return [replace(one, resource=rewritten(one.incoming.resource, links)) for one in placed], links
+
+
+def rewritten(value: Any, links: Mapping[str, str]) -> Any:
+    """Return JSON values with every `reference` that the table of links names led to its target."""
+    if not links:
+        return value
+    if isinstance(value, Mapping):
+        return {
+            name: links.get(item, item) if name == "reference" and isinstance(item, str) else rewritten(item, links)
+            for name, item in value.items()
+        }
+    if isinstance(value, list):
+        return [rewritten(item, links) for item in value]
+    return value
+
+
+def _strings(values: Iterable[Any]) -> Iterable[str]:
+    """Return every `reference` string inside the values."""
+    for value in values:
+        if isinstance(value, Mapping):
+            reference = value.get("reference")
+            if isinstance(reference, str):
+                yield reference
+            yield from _strings(value.values())
+        elif isinstance(value, list):
+            yield from _strings(value)
+
+
+def same_content(resource: Mapping[str, Any], stored: Mapping[str, Any]) -> bool:
+    """Return whether two resources say the same, their identity and version aside."""
+    return _content(resource) == _content(stored)
+
+
+def _content(resource: Mapping[str, Any]) -> dict[str, Any]:
+    content = {name: value for name, value in resource.items() if name not in ("id", "meta")}
+    meta = {
+        name: value for name, value in resource.get("meta", {}).items() if name not in ("versionId", "lastUpdated")
+    }
+    return content | {"meta": meta} if meta else content

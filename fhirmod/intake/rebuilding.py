@@ -1,0 +1,55 @@
+"""Computing everything of an episode anew from what was asserted, and writing only what differs."""
+
+from typing import Any
+
+from fhirmod.mapping import Image, derived_id, derived_image
+from fhirmod.r4 import dump, parse
+from fhirmod.store import Put, Version, Writer
+
+from .incoming import same_content
+from .putting import put_image
+from .request import Request
+from .snapshot import Snapshot, load
+
+
+def rebuilt(writer: Writer, request: Request, episode_id: str) -> int:
+    """Return how many resources of an episode were not as its entries say, and are now."""
+    access = request.access
+    row = writer.lock(access, episode_id)
+    snapshot, _ = load(writer, access, row)
+    stored: dict[str, Version] = {}
+    for version in writer.members(access, episode_id):
+        if version.owner != "asserted" and version.type != "Provenance":
+            stored[f"{version.type}/{version.id}"] = version
+    wanted = expected(snapshot)
+    puts = [
+        put_image(image, owner, episode_id, owner, "PUT" if reference in stored else "POST")
+        for reference, (image, owner) in wanted.items()
+        if not _stands(stored.get(reference), image.body)
+    ]
+    puts += [
+        Put(version.type, version.id, version.owner, "DELETE", None, episode=episode_id, basis=version.owner)
+        for reference, version in stored.items()
+        if reference not in wanted and version.body is not None
+    ]
+    if puts:
+        writer.put(access, puts, request.received.text, writer.bump(access, episode_id, stamp=request.new_id()))
+    return len(puts)
+
+
+def expected(snapshot: Snapshot) -> dict[str, tuple[Image, Any]]:
+    """Return every assembled and derived resource that the entries call for, by reference, with its owner."""
+    wanted: dict[str, tuple[Image, Any]] = {
+        reference: (image, "assembled") for reference, image in snapshot.assembled.items()
+    }
+    for key, (value, entry) in (snapshot.summary | snapshot.local).items():
+        image = derived_image(key, value, entry, snapshot.row.id, snapshot.context)
+        wanted[f"Observation/{derived_id(key, snapshot.row.id)}"] = (image, "derived")
+    return wanted
+
+
+def _stands(version: Version | None, body: Any) -> bool:
+    """Return whether the stored version says the same as an image (as text: a digit more is a difference)."""
+    if version is None or version.body is None:
+        return False
+    return same_content(parse(dump(body)), parse(version.body))

@@ -1,0 +1,67 @@
+"""A transaction Bundle taken apart: one incoming resource for each entry, in its order."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from fhirmod.errors import InvalidError, NotSupportedError
+from fhirmod.r4 import RESOURCE_TYPES, dump, parse
+
+from .incoming import Incoming, refuse_invalid
+
+
+def read_transaction(text: bytes) -> list[Incoming]:
+    """Return the resources of a transaction Bundle, checked against R4, in the order of its entries.
+
+    Errors: UnreadableError; InvalidError if it is not a valid transaction; NotSupportedError for methods other
+            than POST and PUT.
+    """
+    bundle = parse(text)
+    if not isinstance(bundle, Mapping) or bundle.get("resourceType") != "Bundle":
+        raise InvalidError("The body must be a Bundle of type transaction.", place="resourceType")
+    if bundle.get("type") != "transaction":
+        raise InvalidError("The Bundle's type must be transaction; other types are not taken here.", place="Bundle.type")
+    refuse_invalid(bundle)
+    incoming = [_entry(number, entry) for number, entry in enumerate(bundle.get("entry", ()))]
+    _refuse_twins(incoming)
+    return incoming
+
+
+def _entry(number: int, entry: Mapping[str, Any]) -> Incoming:
+    place = f"Bundle.entry[{number}]"
+    request = entry["request"]
+    method = request["method"]
+    if method not in ("POST", "PUT"):
+        raise NotSupportedError(f"A transaction here takes POST and PUT; got {method}.", place=f"{place}.request.method")
+    resource = entry.get("resource")
+    if resource is None:
+        raise InvalidError(f"An entry with {method} needs a resource.", place=f"{place}.resource")
+    type_, _, id_ = request["url"].partition("?")[0].strip("/").partition("/")
+    if type_ not in RESOURCE_TYPES or type_ != resource["resourceType"]:
+        raise InvalidError(
+            "The request's url must name the type of the entry's resource.", place=f"{place}.request.url"
+        )
+    if method == "PUT" and (not id_ or resource.get("id") != id_):
+        raise InvalidError(
+            "The url of a PUT must be Type/id with the id of the entry's resource.", place=f"{place}.request.url"
+        )
+    return Incoming(
+        text=dump(resource),
+        resource=resource,
+        method="PUT" if method == "PUT" else "POST",
+        id=id_ or None,
+        if_match=request.get("ifMatch"),
+        if_none_exist=request.get("ifNoneExist"),
+        full_url=entry.get("fullUrl"),
+    )
+
+
+def _refuse_twins(incoming: list[Incoming]) -> None:
+    seen: set[tuple[str, str]] = set()
+    for number, one in enumerate(incoming):
+        key = (one.type, one.id or "")
+        if one.id is not None and key in seen:
+            raise InvalidError(
+                f"The Bundle has {one.type}/{one.id} twice; a transaction may write a resource once.",
+                place=f"Bundle.entry[{number}]",
+            )
+        seen.add(key)
