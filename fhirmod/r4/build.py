@@ -156,7 +156,7 @@ def _binding(element: Json) -> Json:
 
 def _profile(definition: Json) -> Json:
     """Keep a profile as a StructureDefinition, less what its elements repeat of the base type."""
-    kept = ("id", "path", "sliceName", "min", "max", "slicing", "binding", "type")
+    kept = ("id", "path", "sliceName", "min", "max", "base", "slicing", "binding", "type")
     elements = []
     for element in definition["snapshot"]["element"]:
         one = {k: v for k, v in element.items() if k in kept or k.startswith(("fixed", "pattern"))}

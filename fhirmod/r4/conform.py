@@ -94,10 +94,9 @@ class _Conformance:
         self._value(element, node, place)
         if isinstance(node, Mapping):
             for child in element.children.values():
-                self._child(child, list(_items(node, child.name, place)), place)
+                self._child(child, _items(node, child.name, place), place)
 
     def _value(self, element: Element, node: Any, place: Place) -> None:
-        label = _label(element)
         if element.wanted is not None and node is not None:
             fits = node == element.wanted if element.exact else _contains(node, element.wanted)
             if not fits:
@@ -106,7 +105,7 @@ class _Conformance:
                     "profile-value",
                     "value",
                     place,
-                    f"the element {label} differs; wanted {how} {_shown(element)}.",
+                    f"the element {element.label} differs; wanted {how} {_shown(element)}.",
                 )
         if element.targets and isinstance(node, Mapping) and isinstance(node.get("reference"), str):
             kind = type_in(node["reference"])
@@ -117,7 +116,10 @@ class _Conformance:
             ):
                 wanted = ", ".join(sorted(element.targets))
                 self._say(
-                    "profile-target", "structure", place, f"{label} points to {kind}; wanted one of {wanted}."
+                    "profile-target",
+                    "structure",
+                    place,
+                    f"{element.label} points to {kind}; wanted one of {wanted}.",
                 )
         if element.binding is not None and node is not None:
             self._binding(element, node, place)
@@ -146,25 +148,29 @@ class _Conformance:
             )
 
     def _child(self, element: Element, items: list[Item], above: Place) -> None:
-        label = _label(element)
         if len(items) < element.least:
             self._say(
                 "profile-missing",
                 "required",
                 above,
-                f"{label} stands {len(items)} times; wanted at least {element.least}.",
+                f"{element.label} stands {len(items)} times; wanted at least {element.least}.",
             )
         if element.most is not None and len(items) > element.most:
             self._say(
                 "profile-too-many",
                 "structure",
                 above,
-                f"{label} stands {len(items)} times; wanted at most {element.most}.",
+                f"{element.label} stands {len(items)} times; wanted at most {element.most}.",
             )
         for kind, node, place in items:
             if kind and element.types and kind not in element.types:
                 wanted = ", ".join(sorted(element.types))
-                self._say("profile-type", "structure", place, f"{label} is a {kind}; wanted one of {wanted}.")
+                self._say(
+                    "profile-type",
+                    "structure",
+                    place,
+                    f"{element.label} is a {kind}; wanted one of {wanted}.",
+                )
             self.object(element, node, place)
         if element.slices:
             self._slices(element, items, above)
@@ -176,7 +182,7 @@ class _Conformance:
                 "slicing-not-evaluated",
                 "not-supported",
                 above,
-                f"{_label(element)} is sliced by {', '.join(sorted(unknown))}, which is not evaluated; "
+                f"{element.label} is sliced by {', '.join(sorted(unknown))}, which is not evaluated; "
                 "wanted value, pattern, type or exists.",
                 "information",
             )
@@ -190,7 +196,7 @@ class _Conformance:
                         "profile-closed",
                         "structure",
                         item[2],
-                        f"{_label(element)} fits none of its closed slices; wanted one of "
+                        f"{element.label} fits none of its closed slices; wanted one of "
                         f"{', '.join(element.slices)}.",
                     )
                 continue
@@ -205,14 +211,14 @@ class _Conformance:
                     "profile-slice",
                     "required",
                     above,
-                    f"slice {name} of {_label(element)} stands {count} times; wanted at least {part.least}.",
+                    f"slice {name} of {element.label} stands {count} times; wanted at least {part.least}.",
                 )
             if part.most is not None and count > part.most:
                 self._say(
                     "profile-slice",
                     "structure",
                     above,
-                    f"slice {name} of {_label(element)} stands {count} times; wanted at most {part.most}.",
+                    f"slice {name} of {element.label} stands {count} times; wanted at most {part.most}.",
                 )
 
     def _binding(self, element: Element, node: Any, place: Place) -> None:
@@ -234,28 +240,36 @@ class _Conformance:
                 "code-not-in-value-set",
                 "code-invalid",
                 place,
-                f"the code of {_label(element)} is outside its value set; wanted {members.example}.",
+                f"the code of {element.label} is outside its value set; wanted {members.example}.",
                 worst,
             )
 
 
-def _items(node: Mapping[str, Any], name: str, place: Place) -> Iterator[Item]:
+def _items(node: Mapping[str, Any], element: str, place: Place) -> list[Item]:
     """Return the values of one element, each with its place; a primitive with only an extension is None."""
-    bare = name.removesuffix("[x]")
-    if name.endswith("[x]"):
-        keys = {key.removeprefix("_") for key in node}
-        keys = {key for key in keys if key.startswith(bare) and key[len(bare) : len(bare) + 1].isupper()}
-    else:
-        keys = {name}
-    for key in sorted(keys):
-        value, beside = node.get(key), node.get("_" + key)
-        kind = _kind(key[len(bare) :]) if name.endswith("[x]") else ""
-        if isinstance(value, list) or (value is None and isinstance(beside, list)):
-            values = value if isinstance(value, list) else [None] * len(beside or ())
-            for index, one in enumerate(values):
-                yield kind, one, (place, bare, index)
-        elif value is not None or beside is not None:
-            yield kind, value, (place, bare, -1)
+    if not element.endswith("[x]"):
+        return _under(node, element, "", place)
+    bare = element[:-3]
+    length = len(bare)
+    keys = {key.removeprefix("_") for key in node}
+    found: list[Item] = []
+    for key in sorted(key for key in keys if key.startswith(bare) and key[length : length + 1].isupper()):
+        found += [
+            (_kind(key[length:]), one, (place, bare, at[2])) for _, one, at in _under(node, key, "", place)
+        ]
+    return found
+
+
+def _under(node: Mapping[str, Any], key: str, kind: str, place: Place) -> list[Item]:
+    value = node.get(key)
+    if value is None:
+        beside = node.get("_" + key)
+        if isinstance(beside, list):
+            return [(kind, None, (place, key, index)) for index in range(len(beside))]
+        return [] if beside is None else [(kind, None, (place, key, -1))]
+    if isinstance(value, list):
+        return [(kind, one, (place, key, index)) for index, one in enumerate(value)]
+    return [(kind, value, (place, key, -1))]
 
 
 def _kind(suffix: str) -> str:
@@ -281,11 +295,15 @@ def _belongs(element: Element, part: Element, item: Item) -> bool:
 
 
 def _fits(part: Element, path: str, node: Any) -> bool:
-    demands = [one for one in _below(part, path) if one.wanted is not None or one.binding is not None]
+    demands = part.demands.get(path)
+    if demands is None:
+        below = _below(part, path)
+        demands = [one for one in below if one.wanted is not None or one.binding is not None]
+        part.demands[path] = demands
     if not demands and path == "url" and part.profiles:
         return isinstance(node, Mapping) and node.get("url") in part.profiles
     values = list(_reached(node, path))
-    return bool(demands) and any(_satisfies(one, value) for one in demands for value in values)
+    return any(_satisfies(one, value) for one in demands for value in values)
 
 
 def _satisfies(element: Element, value: Any) -> bool:
@@ -321,10 +339,11 @@ def _reached(node: Any, path: str) -> Iterator[Any]:
     yield from (one for one in here if one is not None)
 
 
-def _both(node: Mapping[str, Any], name: str) -> Iterator[Item]:
-    nowhere: Place = (None, "", -1)
-    found = list(_items(node, name, nowhere))
-    yield from found or _items(node, name + "[x]", nowhere)
+def _both(node: Mapping[str, Any], name: str) -> list[Item]:
+    return _items(node, name, _NOWHERE) or _items(node, name + "[x]", _NOWHERE)
+
+
+_NOWHERE: Place = (None, "", -1)
 
 
 def _contains(value: Any, pattern: Any) -> bool:
@@ -334,11 +353,6 @@ def _contains(value: Any, pattern: Any) -> bool:
     if isinstance(pattern, list):
         return isinstance(value, list) and all(any(_contains(v, p) for v in value) for p in pattern)
     return bool(value == pattern)
-
-
-def _label(element: Element) -> str:
-    name = element.name.removesuffix("[x]")
-    return f"{name} (slice {element.slice})" if element.slice else name
 
 
 def _shown(element: Element) -> str:

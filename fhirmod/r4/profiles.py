@@ -39,6 +39,13 @@ class Element:
     closed: bool
     children: dict[str, "Element"] = field(default_factory=dict)
     slices: dict[str, "Element"] = field(default_factory=dict)
+    demands: dict[str, list["Element"]] = field(default_factory=dict)  # what tells this slice, by path
+
+    @property
+    def label(self) -> str:
+        """Return the element's name for a sentence."""
+        name = self.name.removesuffix("[x]")
+        return f"{name} (slice {self.slice})" if self.slice else name
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +81,26 @@ def compile_profile(definition: Mapping[str, Any]) -> Profile:
             here.children[name] = made
     if root is None:
         raise KeyError("snapshot.element")
+    _prune(root)
     return Profile(definition["url"], definition["type"], root)
+
+
+def _prune(element: Element) -> bool:
+    """Drop what only repeats the base type, which the walker has judged; say whether anything is left."""
+    element.children = {name: child for name, child in element.children.items() if _prune(child)}
+    for part in element.slices.values():
+        _prune(part)
+    return bool(
+        element.children
+        or element.slices
+        or element.least
+        or element.most is not None
+        or element.types
+        or element.targets
+        or element.rules
+        or element.binding
+        or element.wanted is not None
+    )
 
 
 def _steps(identity: str) -> list[tuple[str, str]]:
@@ -91,21 +117,25 @@ def _element(raw: Mapping[str, Any], name: str, part: str) -> Element:
     for key, value in raw.items():
         if key.startswith(("fixed", "pattern")):
             exact, wanted = key.startswith("fixed"), value
-    kinds = raw.get("type", ())
     slicing = raw.get("slicing", {})
+    kinds = raw.get("type", ())
+    types = frozenset(one["code"] for one in kinds)
+    targets = frozenset(_type_of(target) for one in kinds for target in one.get("targetProfile", ()))
     binding = raw.get("binding", {})
     named = (binding.get("strength", ""), str(binding.get("valueSet", "")).partition("|")[0])
+    least, most = raw.get("min", 0), raw.get("max", "*")
+    base = {} if part else _base(raw)
     return Element(
         name=name,
         slice=part,
-        least=raw.get("min", 0),
-        most=None if raw.get("max", "*") == "*" else int(raw["max"]),
-        types=frozenset(one["code"] for one in kinds),
-        targets=frozenset(_type_of(target) for one in kinds for target in one.get("targetProfile", ())),
+        least=0 if base and least == raw["base"]["min"] else least,
+        most=None if most == "*" or (base and most == raw["base"]["max"]) else int(most),
+        types=types if not base or types < frozenset(base.get("types", ())) else frozenset(),
+        targets=targets if not base or targets != frozenset(base.get("targets", ())) else frozenset(),
         profiles=tuple(profile for one in kinds for profile in one.get("profile", ())),
         wanted=wanted,
         exact=exact,
-        binding=compiled_binding(named) if named[0] in ("required", "extensible") and named[1] else None,
+        binding=_binding(named) if not base or [*named] != base.get("binding", [])[:2] else None,
         rules=tuple(
             (one["key"], one["severity"], one["expression"])
             for one in raw.get("constraint", ())
@@ -114,6 +144,17 @@ def _element(raw: Mapping[str, Any], name: str, part: str) -> Element:
         discriminators=tuple((one["type"], one["path"]) for one in slicing.get("discriminator", ())),
         closed=slicing.get("rules") == "closed",
     )
+
+
+def _binding(named: tuple[str, str]) -> Bound | None:
+    return compiled_binding(named) if named[0] in ("required", "extensible") and named[1] else None
+
+
+def _base(raw: Mapping[str, Any]) -> Json:
+    """Return the element of the base type that a profile's element constrains, or nothing if not known."""
+    owner, _, name = raw.get("base", {}).get("path", "").rpartition(".")
+    shape: Json = facts()["shapes"].get(owner, {"elements": ()})
+    return next((one for one in shape["elements"] if one["name"] == name), {})
 
 
 def _type_of(target: str) -> str:
