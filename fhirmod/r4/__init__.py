@@ -5,10 +5,13 @@ name (`Observation.component[1].value.value`, not `valueQuantity`), which every 
 """
 
 from .check import check
+from .compartments import compartment_members, compartment_parameters, compartments
 from .conform import check_profile
 from .exact import dump, parse
 from .facts import concrete_types as _concrete_types
 from .facts import known_types as _known_types
+from .fhirpath_patching import fhirpath_patch
+from .json_patching import json_patch
 from .paths import Node, OutsideError, Path, compile_path, type_in
 from .profiles import Profile, compile_profile, profile
 from .references import references
@@ -49,9 +52,14 @@ __all__ = [
     "UriValue",
     "check",
     "check_profile",
+    "compartment_members",
+    "compartment_parameters",
+    "compartments",
     "compile_path",
     "compile_profile",
     "dump",
+    "fhirpath_patch",
+    "json_patch",
     "parse",
     "profile",
     "references",

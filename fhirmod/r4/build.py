@@ -1,6 +1,6 @@
 """Regenerates the facts file from the R4 definitions beside it: `python -m fhirmod.r4.build [--check]`.
 
-`definitions/*.json.xz` are the HL7 FHIR R4 (4.0.1) definitions slimmed to facts; displays of HL7's own systems only (CC0-1.0);
+`definitions/*.json.xz` are HL7's R4 definitions slimmed to facts, displays of its own systems only (CC0-1.0);
 `definitions/facts.json.gz` is what run time reads: elements, bindings, expanded value sets, search
 parameters, compartments, operations. No prose is kept.
 """

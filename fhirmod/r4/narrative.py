@@ -13,7 +13,7 @@ _ELEMENTS = frozenset(
     """
     div span p br hr h1 h2 h3 h4 h5 h6 address bdo em strong dfn code samp kbd var cite abbr acronym
     blockquote q sub sup pre ul ol li dl dt dd table caption thead tbody tfoot colgroup col tr th td
-    tt i b big small a img map area u s strike
+    tt i b big small a img map area
     """.split()  # noqa: SIM905 - a table reads better
 )
 _EVERYWHERE = frozenset(
