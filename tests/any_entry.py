@@ -13,12 +13,16 @@ from fhirmod.errors import InvalidError
 UUIDS = st.uuids(version=4).map(str)
 MINUTES = st.integers(0, 24 * 60 - 1)
 INSTANTS = st.builds(
-    lambda minute, second, offset: f"2026-03-{1 + minute // 1440:02}T{minute // 60 % 24:02}:{minute % 60:02}:{second:02}{offset}",
+    lambda minute, second, offset: (
+        f"2026-03-{1 + minute // 1440:02}T{minute // 60 % 24:02}:{minute % 60:02}:{second:02}{offset}"
+    ),
     MINUTES,
     st.integers(0, 59),
     st.sampled_from(["Z", "+01:00", "-05:30"]),
 )
-WORDS = st.text(st.characters(codec="utf-8", exclude_categories=("Cs", "Cc")), min_size=1, max_size=12).filter(lambda t: t.strip())
+WORDS = st.text(st.characters(codec="utf-8", exclude_categories=("Cs", "Cc")), min_size=1, max_size=12).filter(
+    lambda t: t.strip()
+)
 ABSENT = st.builds(
     lambda absent, why: {"absent": absent} | ({"why": why} if why else {}),
     st.sampled_from(["not-known", "not-done", "could-not-measure", "not-applicable"]),
@@ -35,7 +39,7 @@ ENVELOPE = {
     "at_range": st.sampled_from(
         [None, {"plus_minus_min": 5}, {"earliest": "2026-03-01T02:00:00Z", "latest": "2026-03-01T03:00:00Z"}]
     ),
-    "clock_skew_s": st.sampled_from([None, Decimal("-30"), Decimal("1.5")]),
+    "clock_skew_s": st.sampled_from([None, Decimal(-30), Decimal("1.5")]),
     "performed_by": PERSON,
     "recorded_by": PERSON,
     "witnessed_by": PERSON,
@@ -70,6 +74,8 @@ def field_values(annotation: Any, metadata: tuple[Any, ...] = ()) -> st.SearchSt
         return documents(annotation)
     if any("[0-9a-f]{8}" in str(getattr(item, "pattern", "")) for item in metadata):
         return UUIDS
+    if any("[A-Za-z][A-Za-z0-9+.-]*:" in str(getattr(item, "pattern", "")) for item in metadata):
+        return st.sampled_from(["urn:oid:2.999.1", "https://example.org/ids"])
     return WORDS
 
 

@@ -122,9 +122,9 @@ class Chains:
         if "standing" in self.__dict__:
             standing = list(self.standing)
             for entry in new.values():
-                insort(standing, grown._naming_heads(entry), key=order_of)
+                insort(standing, grown.naming_heads(entry), key=order_of)
             grown.__dict__["standing"] = tuple(standing)
-            grown.__dict__["roots"] = self.roots | {entry_id: entry_id for entry_id in new}
+            grown.__dict__["roots"] = self.roots | dict(zip(new, new, strict=True))
         return grown
 
     def stands(self, root: str, path: frozenset[str] = frozenset()) -> bool:
@@ -142,10 +142,11 @@ class Chains:
         An entry that names another (its balloon, its preparation) names the head of that chain.
         """
         heads = [head for root, head in self.heads.items() if head.kind != "retraction" and self.stands(root)]
-        return tuple(sorted(map(self._naming_heads, heads), key=order_of))
+        return tuple(sorted(map(self.naming_heads, heads), key=order_of))
 
-    def _naming_heads(self, entry: Entry) -> Entry:
-        changed = {}
+    def naming_heads(self, entry: Entry) -> Entry:
+        """Return the entry, the balloon and preparation it names called by the heads of their chains."""
+        changed: dict[str, str] = {}
         for name in _NAMING.get(entry.kind, ()):
             named = getattr(entry, name)
             head = self.heads.get(root_of(named, self.by_id)) if named else None

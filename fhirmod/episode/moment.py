@@ -95,5 +95,7 @@ def _read(value: Any) -> Moment:
         return _moment(value)
     except ValueError as wrong:
         raise PydanticCustomError(
-            "moment", "the time is not usable ({why}); it must look like {wanted}", {"why": str(wrong), "wanted": _WANTED}
+            "moment",
+            "the time is not usable ({why}); it must look like {wanted}",
+            {"why": str(wrong), "wanted": _WANTED},
         ) from None

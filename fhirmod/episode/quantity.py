@@ -37,21 +37,31 @@ class _Quantity:
             number["maximum"] = int(self.high)
         if schema["type"] != "tagged-union":
             return number
-        absent = handler(schema["choices"]["absent"])  # type: ignore[typeddict-item]
+        absent = handler(schema["choices"]["absent"])
         return {"oneOf": [number, absent]}
 
     def _read(self, value: Any) -> Decimal:
         if isinstance(value, bool) or not isinstance(value, int | Decimal):
             raise PydanticCustomError("quantity", "it must be a JSON number in {unit}", {"unit": self.unit})
         number = Decimal(value)
-        if not number.is_finite() or len(number.as_tuple().digits) > _MOST_DIGITS or abs(number.adjusted()) > _MOST_DIGITS:
-            raise PydanticCustomError("quantity", "it must be a number of at most 18 digits in {unit}", {"unit": self.unit})
+        if (
+            not number.is_finite()
+            or len(number.as_tuple().digits) > _MOST_DIGITS
+            or abs(number.adjusted()) > _MOST_DIGITS
+        ):
+            raise PydanticCustomError(
+                "quantity", "it must be a number of at most 18 digits in {unit}", {"unit": self.unit}
+            )
         if self.whole and number != number.to_integral_value():
             raise PydanticCustomError("quantity", "it must be a whole number in {unit}", {"unit": self.unit})
         if self.low is not None and number < self.low:
-            raise PydanticCustomError("quantity", "it cannot be below {low} {unit}", {"low": str(self.low), "unit": self.unit})
+            raise PydanticCustomError(
+                "quantity", "it cannot be below {low} {unit}", {"low": str(self.low), "unit": self.unit}
+            )
         if self.high is not None and number > self.high:
-            raise PydanticCustomError("quantity", "it cannot be above {high} {unit}", {"high": str(self.high), "unit": self.unit})
+            raise PydanticCustomError(
+                "quantity", "it cannot be above {high} {unit}", {"high": str(self.high), "unit": self.unit}
+            )
         return number
 
 

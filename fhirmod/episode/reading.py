@@ -77,7 +77,11 @@ def _what(value: Any) -> str:
         case bool():
             return "true" if value else "false"
         case str():
-            return f'"{value}"' if len(value) <= 30 and value.replace("-", "").isalnum() else f"text of {len(value)} characters"
+            return (
+                f'"{value}"'
+                if len(value) <= 30 and value.replace("-", "").isalnum()
+                else f"text of {len(value)} characters"
+            )
         case list() | tuple():
             return f"a list of {len(value)}"
         case Mapping():

@@ -7,8 +7,16 @@ from typing import Annotated
 
 from pydantic import StringConstraints
 
-Text = Annotated[str, StringConstraints(min_length=1, max_length=10_000, pattern=r"^[^\x00-\x08\x0b\x0c\x0e-\x1f]*\S[^\x00-\x08\x0b\x0c\x0e-\x1f]*$")]
-Label = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f]*[^\x00-\x20][^\x00-\x1f]*$")]
-EntryId = Annotated[
-    str, StringConstraints(pattern=r"^[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}$")
+Text = Annotated[
+    str,
+    StringConstraints(
+        min_length=1,
+        max_length=10_000,
+        pattern=r"^[^\x00-\x08\x0b\x0c\x0e-\x1f]*\S[^\x00-\x08\x0b\x0c\x0e-\x1f]*$",
+    ),
 ]
+Label = Annotated[
+    str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f]*[^\x00-\x20][^\x00-\x1f]*$")
+]
+Uri = Annotated[str, StringConstraints(pattern=r"^[A-Za-z][A-Za-z0-9+.-]*:\S+$", max_length=500)]
+EntryId = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}$")]

@@ -15,7 +15,7 @@ def case_bundle(
     episode_id: str,
     base_url: str,
     *,
-    type: Literal["collection", "transaction"] = "collection",  # noqa: A002
+    type: Literal["collection", "transaction"] = "collection",
 ) -> bytes:
     """Return the case as a Bundle: the anchor first, then its members, then who and where they refer to.
 
@@ -25,7 +25,7 @@ def case_bundle(
     """
     row = reader.episode(access, episode_id)
     if row is None:
-        raise NotFoundError(f"There is no episode {episode_id}; POST /episodes opens one.", place="episode")
+        raise NotFoundError(f"There is no episode {episode_id!r}; open it first.", place="episode")
     current: dict[tuple[str, str], Version] = {}
     for version in reader.members(access, episode_id):
         current[version.type, version.id] = version
@@ -39,9 +39,7 @@ def case_bundle(
     return head[:-1] + b',"entry":[' + entries + b"]}"
 
 
-def _shared(
-    reader: Reader, access: Access, living: dict[tuple[str, str], Version]
-) -> dict[tuple[str, str], Version]:
+def _shared(reader: Reader, access: Access, living: dict[tuple[str, str], Version]) -> dict[tuple[str, str], Version]:
     wanted = set()
     for version in living.values():
         for _, reference in references(parse(version.body or b"{}")):

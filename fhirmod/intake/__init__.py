@@ -6,4 +6,13 @@ from .request import Request
 from .service import Intake
 from .snapshot import Snapshot
 
-__all__ = ["EntryResult", "Intake", "ReadResource", "Receipt", "Request", "Snapshot", "Written", "finding_document"]
+__all__ = [
+    "EntryResult",
+    "Intake",
+    "ReadResource",
+    "Receipt",
+    "Request",
+    "Snapshot",
+    "Written",
+    "finding_document",
+]

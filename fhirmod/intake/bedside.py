@@ -240,7 +240,16 @@ class _Judge:
         sentence = f"The entry {entry.id} waits for the entry {original}, which has not arrived."
         finding = Finding("information", "waiting-for-original", "informational", "corrects", sentence)
         raw = dump({"recorded_at": entry.recorded_at.text, **sent.document})
-        row = HeldRow(self._snapshot.row.id, entry.id, "original", original, entry.id, raw, sentence, self._request.received.text)
+        row = HeldRow(
+            self._snapshot.row.id,
+            entry.id,
+            "original",
+            original,
+            entry.id,
+            raw,
+            sentence,
+            self._request.received.text,
+        )
         self._hold(row)
         self.outcome.results.append(EntryResult(sent.id, "waiting", (finding,)))
 

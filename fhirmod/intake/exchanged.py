@@ -4,12 +4,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from fhirmod.errors import BusinessRuleError
 from fhirmod.episode import Episode, Moment, Received
+from fhirmod.errors import BusinessRuleError
 from fhirmod.mapping import EPISODE_ID, TABLES, Lens, Stored, UnreadResource, derived_entry_id, is_derived
 from fhirmod.mapping.urls import profile
 from fhirmod.r4 import parse, splice
-from fhirmod.store import EntryRow, EpisodeRow, Put, Version, Writer
+from fhirmod.store import EntryRow, EpisodeRow, Method, Put, Version, Writer
 
 from .bedside import digest_of
 from .incoming import Incoming, Placed, lead, place, same_content
@@ -25,7 +25,7 @@ _OURS = {"DeviceUseStatement": ("use", "device-use"), "Flag": ("flag", "balloon-
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """What became of one resource: the version that now stands, whether it is new here, whether anything was written."""
+    """What became of one resource: the version that now stands, whether new here, whether anything was written."""
 
     version: Version | None
     created: bool
@@ -176,9 +176,7 @@ class _Work:
         self.writer.put(access, follow, now, version)
         logged = self.writer.entries(access, [one.entry.id for one in received])
         rows = [
-            EntryRow(one.entry.id, digest_of(one.entry), now, episode)
-            for one in received
-            if one.entry.id not in logged
+            EntryRow(one.entry.id, digest_of(one.entry), now, episode) for one in received if one.entry.id not in logged
         ]
         if rows:
             self.writer.log_entries(access, rows)
@@ -201,7 +199,7 @@ class _Work:
                 continue
             tokens, references = indexed(one.resource or {})
             basis = bases.get(episode) if episode is not None else None
-            method = "PUT" if one.incoming.method == "PUT" or one.current is not None else "POST"
+            method: Method = "PUT" if one.incoming.method == "PUT" or one.current is not None else "POST"
             body = _spliced(one.incoming.text, one.id, links)
             puts.append(Put(one.incoming.type, one.id, "asserted", method, body, tokens, references, episode, basis))
         if puts:

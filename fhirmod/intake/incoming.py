@@ -35,7 +35,7 @@ class Incoming:
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """An incoming resource at its id here; `current` is what stands there; `found` says that nothing is to be written."""
+    """An incoming resource at its id here; `current` stands there; `found` says that nothing is to be written."""
 
     incoming: Incoming
     id: str
@@ -162,7 +162,7 @@ def lead(placed: Sequence[Placed], reader: Reader, access: Access) -> tuple[list
             matches = matching(reader, access, type_, query)
             if len(matches) != 1:
                 raise PreconditionFailedError(
-                    f"The conditional reference to {type_} matches {len(matches)} resources; it must match exactly one.",
+                    f"The reference to {type_} matches {len(matches)} resources; it must match exactly one.",
                     place="reference",
                 )
             links[reference] = f"{type_}/{matches[0]}"
@@ -202,7 +202,5 @@ def same_content(resource: Mapping[str, Any], stored: Mapping[str, Any]) -> bool
 
 def _content(resource: Mapping[str, Any]) -> dict[str, Any]:
     content = {name: value for name, value in resource.items() if name not in ("id", "meta")}
-    meta = {
-        name: value for name, value in resource.get("meta", {}).items() if name not in ("versionId", "lastUpdated")
-    }
+    meta = {name: value for name, value in resource.get("meta", {}).items() if name not in ("versionId", "lastUpdated")}
     return content | {"meta": meta} if meta else content

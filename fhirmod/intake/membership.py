@@ -96,7 +96,7 @@ def _subject(one: Placed) -> str | None:
     resource = one.resource or {}
     for name in ("subject", "patient"):
         if isinstance(resource.get(name), Mapping):
-            return resource[name].get("reference")
+            return str(resource[name].get("reference"))
     return None
 
 

@@ -14,7 +14,11 @@ from .putting import following, put_image
 from .request import Request
 from .snapshot import Snapshot, computed
 
-_DRILL = {"system": "http://terminology.hl7.org/CodeSystem/v3-ActReason", "code": "HTEST", "display": "test health data"}
+_DRILL = {
+    "system": "http://terminology.hl7.org/CodeSystem/v3-ActReason",
+    "code": "HTEST",
+    "display": "test health data",
+}
 
 
 def read_opening(document: Any, request: Request, protocol: Protocol) -> Opening:
@@ -71,7 +75,9 @@ def _patient(writer: Writer, request: Request, entry: Opening) -> tuple[str, lis
     if woman.identifier is not None:
         system = woman.identifier_system or ""
         known = writer.identified(request.access, "Patient", system, woman.identifier)
-        owner = known[0] if known else writer.claim_identity(request.access, "Patient", system, woman.identifier, new_id)
+        owner = (
+            known[0] if known else writer.claim_identity(request.access, "Patient", system, woman.identifier, new_id)
+        )
         if owner != new_id:
             return owner, []
     body: dict[str, Any] = {

@@ -31,29 +31,33 @@ def put_image(image: Image, owner: Owner, episode: str, basis: str, method: Meth
     return Put(image.type, image.id, owner, method, body_of(image.body), tokens, references, episode, basis)
 
 
-def index(resource: Mapping[str, Any]) -> tuple[tuple[tuple[str, str, str], ...], tuple[tuple[str, str, str], ...]]:
+def index(
+    resource: Mapping[str, Any],
+) -> tuple[tuple[tuple[str, str, str], ...], tuple[tuple[str, str, str], ...]]:
     """Return what one of our own images is found by, without evaluating a path (a test compares it with `indexed`)."""
+    if resource["resourceType"] == "AdverseEvent":
+        return (), ()  # R4 has no such parameters for it
     tokens = tuple(
-        ("identifier", one.get("system", ""), one["value"])
+        ("identifier", one["system"], one["value"])
         for one in resource.get("identifier", ())
         if one.get("system") in (ENTRY_ID, EPISODE_ID)
     )
     for name in _SUBJECT:
         reference = resource.get(name, {}).get("reference", "")
         if reference.startswith("Patient/"):
-            if resource["resourceType"] == "AdverseEvent":
-                return tokens, ()
             return tokens, (("patient", "Patient", reference.removeprefix("Patient/")),)
     return tokens, ()
 
 
-def indexed(resource: Mapping[str, Any]) -> tuple[tuple[tuple[str, str, str], ...], tuple[tuple[str, str, str], ...]]:
+def indexed(
+    resource: Mapping[str, Any],
+) -> tuple[tuple[tuple[str, str, str], ...], tuple[tuple[str, str, str], ...]]:
     """Return what any resource is found by: its R4 search parameters that this service answers."""
     tokens: list[tuple[str, str, str]] = []
     references: list[tuple[str, str, str]] = []
     answered = search_parameters(str(resource["resourceType"]))
     for param in (name for name in INDEXED if name in answered):
-        for value in search_values(resource, param):
+        for value in search_values(dict(resource), param):
             if isinstance(value, TokenValue) and value.code:
                 tokens.append((param, value.system or "", value.code))
             elif isinstance(value, ReferenceValue) and value.reference:
@@ -100,4 +104,3 @@ def _derived(before: Values, after: Values, snapshot: Snapshot) -> list[Put]:
 def _moved(before: Any, after: Any) -> bool:
     """Return whether the entry a value is local to was corrected in a way its Observation shows."""
     return before is not after and before is not None and after is not None and before.at != after.at
-

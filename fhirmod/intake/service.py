@@ -19,8 +19,8 @@ from .incoming import Incoming, read_resource
 from .opening import opened, read_opening
 from .provenance import provenance_put
 from .putting import following
-from .receipt import EntryResult, Receipt
 from .rebuilding import rebuilt
+from .receipt import EntryResult, Receipt
 from .request import Request
 from .snapshot import Snapshot, Snapshots, advanced, load
 from .transaction import read_transaction
@@ -45,7 +45,7 @@ class Intake:
         def work(reader: Reader) -> Snapshot:
             row = reader.episode(access, episode_id)
             if row is None:
-                raise NotFoundError(f"There is no episode {episode_id}; POST /episodes opens one.", place="episode")
+                raise NotFoundError(f"There is no episode {episode_id!r}; open it first.", place="episode")
             return self.at(reader, access, row)
 
         snapshot = self.store.read(work)
@@ -77,18 +77,22 @@ class Intake:
         self._snapshots.keep(snapshot)
         return snapshot, result
 
-    def _reopened(self, writer: Writer, request: Request, entry: Opening, document: Any) -> tuple[Snapshot, EntryResult]:
+    def _reopened(
+        self, writer: Writer, request: Request, entry: Opening, document: Any
+    ) -> tuple[Snapshot, EntryResult]:
         row = writer.episode(request.access, entry.id)
         snapshot = None if row is None else self.at(writer, request.access, row)
         first = None if snapshot is None else snapshot.episode.by_id[entry.id].entry
         if snapshot is None or not isinstance(first, Opening):
             raise ConflictError(
-                f"The id {entry.id} was already used for another entry; open the episode with a new id.", place="id"
+                f"The id {entry.id} was already used for another entry; open the episode with a new id.",
+                place="id",
             )
         same = entry.model_copy(update={"protocol": first.protocol}) if "protocol" not in document else entry
         if digest_of(same) != digest_of(first):
             raise ConflictError(
-                f"The episode {entry.id} was opened with other words; correct its opening instead.", place="id"
+                f"The episode {entry.id} was opened with other words; correct its opening instead.",
+                place="id",
             )
         return snapshot, EntryResult(entry.id, "repeat")
 
@@ -128,7 +132,7 @@ class Intake:
     ) -> Receipt:
         row = reader.episode(request.access, episode_id)
         if row is None:
-            raise NotFoundError(f"There is no episode {episode_id}; POST /episodes opens one.", place="episode")
+            raise NotFoundError(f"There is no episode {episode_id!r}; open it first.", place="episode")
         judged = judge(reader, request, self.at(reader, request.access, row), queue, distinct=distinct)
         return Receipt(episode_id, row.version, tuple(judged.results), tuple(judged.released), dry_run=True)
 
@@ -154,7 +158,7 @@ class Intake:
 
     # FHIR
 
-    def create(self, request: Request, type: str, text: bytes, *, if_none_exist: str | None = None) -> Written:  # noqa: A002
+    def create(self, request: Request, type: str, text: bytes, *, if_none_exist: str | None = None) -> Written:
         """Return what became of a created resource; an image of an entry keeps its id.
 
         Errors: UnreadableError, InvalidError, BusinessRuleError; PreconditionFailedError if If-None-Exist matches
@@ -164,7 +168,13 @@ class Intake:
         return self._one(request, Incoming(text, resource, "POST", if_none_exist=if_none_exist))
 
     def update(
-        self, request: Request, type: str, id: str, text: bytes, *, if_match: str | None = None  # noqa: A002
+        self,
+        request: Request,
+        type: str,
+        id: str,
+        text: bytes,
+        *,
+        if_match: str | None = None,
     ) -> Written:
         """Return what became of an updated (or, under the client's id, created) resource; one that says the same is
         not written again. An update of an entry's image is read as a correction of that entry.
@@ -216,11 +226,17 @@ class Intake:
         On any store this software wrote, that is none; after an upgrade of the sums it is the re-derived ones.
         """
         changed, after = 0, None
-        while rows := self.store.read(lambda reader, last=after: reader.episodes(request.access, limit=100, after=last)):
+        while rows := self._episodes(request.access, after):
             for row in rows:
-                changed += self.store.write(lambda writer, one=row.id: rebuilt(writer, request, one))
+                changed += self._rebuild(request, row.id)
                 after = row.id
         return changed
+
+    def _episodes(self, access: Access, after: str | None) -> list[EpisodeRow]:
+        return self.store.read(lambda reader: reader.episodes(access, limit=100, after=after))
+
+    def _rebuild(self, request: Request, episode_id: str) -> int:
+        return self.store.write(lambda writer: rebuilt(writer, request, episode_id))
 
 
 class _Tried(Exception):  # noqa: N818  not an error: how a dry run leaves nothing behind
@@ -232,7 +248,13 @@ class _Tried(Exception):  # noqa: N818  not an error: how a dry run leaves nothi
 
 
 def _all_or_none(judged: Judgement) -> None:
-    wrong = [finding for result in judged.results for finding in result.findings if result.status not in ("accepted", "repeat")]
+    wrong = [
+        finding
+        for result in judged.results
+        for finding in result.findings
+        if result.status not in ("accepted", "repeat")
+    ]
     if wrong:
-        raise InvalidError("The queue was sent to be taken whole, and one of its entries cannot be.", findings=tuple(wrong))
-
+        raise InvalidError(
+            "The queue was sent to be taken whole, and one of its entries cannot be.", findings=tuple(wrong)
+        )

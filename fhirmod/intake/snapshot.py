@@ -66,7 +66,9 @@ def computed(snapshot: Snapshot) -> Snapshot:
     return replace(snapshot, summary=summary, local=local, assembled=images)
 
 
-def advanced(before: Snapshot, received: Iterable[Received], touched: frozenset[str], roots_touched: set[str]) -> Snapshot:
+def advanced(
+    before: Snapshot, received: Iterable[Received], touched: frozenset[str], roots_touched: set[str]
+) -> Snapshot:
     """Return the snapshot with more entries, computing only what entries of the kinds `touched` can change.
 
     Shape: `roots_touched` are the chains that the new entries belong to or take back.

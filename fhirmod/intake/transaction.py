@@ -19,7 +19,9 @@ def read_transaction(text: bytes) -> list[Incoming]:
     if not isinstance(bundle, Mapping) or bundle.get("resourceType") != "Bundle":
         raise InvalidError("The body must be a Bundle of type transaction.", place="resourceType")
     if bundle.get("type") != "transaction":
-        raise InvalidError("The Bundle's type must be transaction; other types are not taken here.", place="Bundle.type")
+        raise InvalidError(
+            "The Bundle's type must be transaction; other types are not taken here.", place="Bundle.type"
+        )
     refuse_invalid(bundle)
     incoming = [_entry(number, entry) for number, entry in enumerate(bundle.get("entry", ()))]
     _refuse_twins(incoming)
@@ -31,7 +33,9 @@ def _entry(number: int, entry: Mapping[str, Any]) -> Incoming:
     request = entry["request"]
     method = request["method"]
     if method not in ("POST", "PUT"):
-        raise NotSupportedError(f"A transaction here takes POST and PUT; got {method}.", place=f"{place}.request.method")
+        raise NotSupportedError(
+            f"A transaction here takes POST and PUT; got {method}.", place=f"{place}.request.method"
+        )
     resource = entry.get("resource")
     if resource is None:
         raise InvalidError(f"An entry with {method} needs a resource.", place=f"{place}.resource")
@@ -42,7 +46,8 @@ def _entry(number: int, entry: Mapping[str, Any]) -> Incoming:
         )
     if method == "PUT" and (not id_ or resource.get("id") != id_):
         raise InvalidError(
-            "The url of a PUT must be Type/id with the id of the entry's resource.", place=f"{place}.request.url"
+            "The url of a PUT must be Type/id with the id of the entry's resource.",
+            place=f"{place}.request.url",
         )
     return Incoming(
         text=dump(resource),

@@ -35,14 +35,19 @@ ASSEMBLED_PARTS = frozenset({"anchor", "use", "flag"})
 
 
 def assembled(
-    episode_id: str, standing: tuple[Entry, ...], roots: Mapping[str, str], context: Context, *, own_anchor: bool = True
+    episode_id: str,
+    standing: tuple[Entry, ...],
+    roots: Mapping[str, str],
+    context: Context,
+    *,
+    own_anchor: bool = True,
 ) -> dict[str, Image]:
     """Return the assembled resources of an episode, by reference.
 
     Shape: `roots` leads from a standing entry's id to the id of the first entry of its chain; `own_anchor` is
            false where a partner's Procedure is the anchor, which is never written by us.
     """
-    balloons = [one for one in ledgers(standing, {root: head for head, root in roots.items()}).balloons]
+    balloons = list(ledgers(standing, {root: head for head, root in roots.items()}).balloons)
     made = [_anchor(episode_id, standing, roots, context, balloons)] if own_anchor else []
     for ledger in balloons:
         if ledger.opened.kind == "placement":
@@ -52,7 +57,11 @@ def assembled(
 
 
 def _anchor(
-    episode_id: str, standing: tuple[Entry, ...], roots: Mapping[str, str], context: Context, balloons: list[Ledger]
+    episode_id: str,
+    standing: tuple[Entry, ...],
+    roots: Mapping[str, str],
+    context: Context,
+    balloons: list[Ledger],
 ) -> Image:
     anchor_id = context.anchor.removeprefix("Procedure/")
     body: dict[str, Any] = {

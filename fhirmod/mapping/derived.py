@@ -8,7 +8,7 @@ from decimal import ROUND_HALF_EVEN, Decimal
 from typing import Any, NamedTuple
 
 from fhirmod.compute import COMPUTE_VERSION, LOCAL_MEASURES, MEASURES
-from fhirmod.episode import Entry, Moment
+from fhirmod.episode import Entry, Moment, VitalSigns
 from terminology import concept
 
 from .special import DRILL
@@ -16,9 +16,9 @@ from .tables import TABLES
 from .urls import BASE, COMPUTE_TAG, UCUM
 from .writing import CONFIDENTIALITY, Context, Image, category
 
-_DIGITS = Decimal("0.0001")  # keeps every ratio of whole numbers below 300 on its own side of 0.9, 1.4 and 1.7
+_DIGITS = Decimal("0.0001")
 _TAG = {"system": COMPUTE_TAG, "code": COMPUTE_VERSION}
-_UNITS = {measure.key: measure.unit for measure in (*MEASURES, *LOCAL_MEASURES)}
+_UNITS = {one.key: one.unit for one in MEASURES} | {one.key: one.unit for one in LOCAL_MEASURES}
 LOCAL_KINDS = frozenset({"vital-signs"})
 
 
@@ -36,7 +36,7 @@ def local_values(entries: Iterable[Entry], roots: Mapping[str, str]) -> Values:
     """Return the values that each single entry gives by itself."""
     found: Values = {}
     for entry in entries:
-        if entry.kind in LOCAL_KINDS:
+        if isinstance(entry, VitalSigns):
             for measure in LOCAL_MEASURES:
                 value = measure.of(entry)
                 if value is not None:

@@ -12,7 +12,6 @@ from .paths import get_at, put_at
 from .shapes import Shape
 from .urls import ENTRY, ROLE, STAFF_ID, UCUM
 
-
 NOBODY = {"display": "not recorded"}
 
 
@@ -115,7 +114,7 @@ def _subs(entry: Entry, native: frozenset[str]) -> list[dict[str, Any]]:
 
 
 def read_envelope(resource: Mapping[str, Any], shape: Shape) -> dict[str, Any]:
-    """Return the envelope fields a resource states, by entry field; `kind` and `id` only where our extension has them."""
+    """Return the envelope fields a resource states; `kind` and `id` only where our extension has them."""
     fields: dict[str, Any] = {}
     for item in resource.get("extension", ()):
         if item.get("url") == ENTRY:

@@ -16,7 +16,7 @@ from uuid import NAMESPACE_URL, uuid5
 
 from fhirmod.episode import Entry, Moment, Received, Retraction, read_entry
 from fhirmod.errors import InvalidError
-from terminology import find
+from terminology import concept, find
 
 from .codec import Unread
 from .envelope import read_envelope
@@ -110,7 +110,7 @@ class Lens:
         """Read resources that are all different, then settle the entries they touch."""
         touched: dict[str, Stored] = {}
         for stored in step:
-            if stored.type in CONTEXT_TYPES and _own_kind(stored.resource) is None:
+            if _says_no_entry(stored):
                 continue
             try:
                 fragment = _fragment(stored, panels)
@@ -212,6 +212,14 @@ class Lens:
         self.received.append(Received(entry, datetime.fromisoformat(stored.received)))
 
 
+def _says_no_entry(stored: Stored) -> bool:
+    """Return whether a resource is who or where, or a partner's anchor: kept, but nothing to read as an entry."""
+    if stored.type in CONTEXT_TYPES:
+        return _own_kind(stored.resource) is None
+    codings = (stored.resource or {}).get("code", {}).get("coding", ()) if stored.type == "Procedure" else ()
+    return find(codings, ("anchor",)) is not None
+
+
 def _fragment(stored: Stored, panels: Mapping[str, str]) -> _Fragment | None:
     """Return what a resource says of an entry, or None if it was deleted.
 
@@ -259,13 +267,20 @@ def _recognise(resource_type: str, own_kind: str | None, codings: Any) -> tuple[
 
 @cache
 def _candidates(resource_type: str, kind: str | None) -> dict[str, tuple[Part, Code, str]]:
-    """Return what a resource of this type can be, by the concept key of its code."""
+    """Return what a resource of this type can be, by the concept key of its code.
+
+    Where two kinds share a code (a drug given once, or by infusion) and nothing tells which is meant, it is the
+    kind whose table comes first.
+    """
     found: dict[str, tuple[Part, Code, str]] = {}
+    taken: set[str] = set()
     for name in (kind,) if kind is not None else TABLES:
         for part in TABLES[name].parts:
             if part.type == resource_type:
                 for code in part.codes:
-                    found.setdefault(code.key, (part, code, name))
+                    if (own := concept(code.key).code) not in taken:
+                        taken.add(own)
+                        found[code.key] = (part, code, name)
     return found
 
 
@@ -275,7 +290,7 @@ def _own_kind(resource: Mapping[str, Any] | None) -> str | None:
         if item.get("url") == ENTRY:
             for part in item.get("extension", ()):
                 if part.get("url") == "kind":
-                    return part.get("valueCode")
+                    return str(part.get("valueCode"))
     return None
 
 
@@ -292,7 +307,7 @@ def _root(stored: Stored, resource: Mapping[str, Any], panels: Mapping[str, str]
     for identifier in identifiers if isinstance(identifiers, list) else (identifiers,):
         value = identifier.get("value", "") if identifier else ""
         if value and identifier.get("system") == ENTRY_ID and _ENTRY_ID.fullmatch(value):
-            return value
+            return str(value)
     own, dot, _ = stored.id.partition(".")
     if dot and _ENTRY_ID.fullmatch(own) and _own_kind(resource):
         return own

@@ -111,8 +111,11 @@ class DueTo:
             target.setdefault("extension", []).append(cause)
 
     def get(self, view: View) -> tuple[str, ...] | None:
-        causes = [item["valueCodeableConcept"] for item in view.resource.get("extension", ())
-                  if item.get("url") == DUE_TO and "valueCodeableConcept" in item]
+        causes = [
+            item["valueCodeableConcept"]
+            for item in view.resource.get("extension", ())
+            if item.get("url") == DUE_TO and "valueCodeableConcept" in item
+        ]
         return tuple(self._codec.read(cause) for cause in causes) or None
 
 
@@ -183,7 +186,10 @@ def read_amount(source: Any, units: tuple[str, ...]) -> dict[str, Any] | None:
 
 def facility(value: Any) -> dict[str, Any]:
     """Return the logical Reference to an organization."""
-    reference: dict[str, Any] = {"type": "Organization", "identifier": {"system": FACILITY_ID, "value": value.id}}
+    reference: dict[str, Any] = {
+        "type": "Organization",
+        "identifier": {"system": FACILITY_ID, "value": value.id},
+    }
     return reference | {"display": value.name} if value.name else reference
 
 
@@ -243,19 +249,6 @@ class ProtocolStampExtension:
         return None
 
 
-class Text:
-    """Free text in one string element."""
-
-    def __init__(self, element: str) -> None:
-        self._element = element
-
-    def put(self, target: dict[str, Any], value: str) -> None:
-        target[self._element] = value
-
-    def get(self, view: View) -> str | None:
-        return view.resource.get(self._element)
-
-
 class CarrierText:
     """The device identifier as it is printed or scanned: `udiCarrier.carrierHRF`, byte for byte."""
 
@@ -264,7 +257,6 @@ class CarrierText:
 
     def get(self, view: View) -> str | None:
         return next((udi["carrierHRF"] for udi in view.resource.get("udiCarrier", ()) if "carrierHRF" in udi), None)
-
 
 
 class RetractedTargets:
@@ -276,5 +268,5 @@ class RetractedTargets:
     def get(self, view: View) -> str | None:
         for item in view.resource.get("extension", ()):
             if item.get("url") == RETRACTS:
-                return item.get("valueId")
+                return str(item.get("valueId"))
         return None

@@ -74,9 +74,7 @@ def retraction_image(entry: Retraction, context: Context, *, root: str, targets:
     return image
 
 
-def _body(
-    entry: Entry, part: Part, shape: Shape, context: Context, root: str, *, withdrawn: bool
-) -> dict[str, Any]:
+def _body(entry: Entry, part: Part, shape: Shape, context: Context, root: str, *, withdrawn: bool) -> dict[str, Any]:
     body: dict[str, Any] = {
         "resourceType": part.type,
         "id": f"{root}.{part.name}",
@@ -88,9 +86,8 @@ def _body(
         body["identifier"] = [identifier] if shape.identifier == "many" else identifier
     if shape.status is not None:
         body[shape.status] = shape.statuses[2 if withdrawn else 1 if entry.corrects else 0]
-    for name, value in shape.fixed.items():
-        if not (withdrawn and name in shape.only_standing):
-            body[name] = value
+    left_out = shape.only_standing if withdrawn else frozenset()
+    body |= {name: value for name, value in shape.fixed.items() if name not in left_out}
     if part.category is not None:
         body["category"] = [category(part.category)]
     put_at(body, shape.code, _code(entry, part))
@@ -147,4 +144,3 @@ def link(path: str, anchor: str) -> list[dict[str, Any]]:
 def _meta(profiles: tuple[str, ...], drill: bool) -> dict[str, Any]:
     urls = [name if "/" in name else profile(name) for name in profiles]
     return {"profile": urls, "security": [CONFIDENTIALITY, DRILL] if drill else [CONFIDENTIALITY]}
-

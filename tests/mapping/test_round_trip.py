@@ -6,7 +6,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from fhirmod.episode import KINDS, Entry
+from fhirmod.episode import KINDS, Entry, Retraction
 from fhirmod.mapping import TABLES, Context, Lens, Stored, images, retraction_image
 from fhirmod.mapping.codec import own_fields
 from fhirmod.r4 import check, dump, parse
@@ -18,7 +18,7 @@ WHEN = "2026-03-02T00:00:00.000Z"
 
 def through_fhir(entry: Entry, context: Context = CONTEXT) -> tuple[list[Any], Lens]:
     made = images(entry, context, root=entry.id)
-    if entry.kind == "retraction":
+    if isinstance(entry, Retraction):
         made = [retraction_image(entry, context, root=entry.id, targets=["Observation/x"])]
     lens = Lens()
     lens.fold([Stored(one.type, one.id, 1, WHEN, parse(dump(one.body))) for one in made])

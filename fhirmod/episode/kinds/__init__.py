@@ -21,7 +21,18 @@ from .balloon import (
 )
 from .bleeding import Birth, BleedingResponse, BloodLoss, Haemorrhage, Weighed
 from .closing import Complication, DeviceProblem, FollowUp, Newborn, Note, Outcome, Retraction, SignOff
-from .people import Background, Conditions, Consent, Custody, Decision, Help, Opening, ProtocolStamp, Transfer, Woman
+from .people import (
+    Background,
+    Conditions,
+    Consent,
+    Custody,
+    Decision,
+    Help,
+    Opening,
+    ProtocolStamp,
+    Transfer,
+    Woman,
+)
 from .treatment import Bladder, Dose, Fluid, Infusion, Manoeuvre, Medication, Rate, Surgery, Transfusion
 from .watch import Laboratory, Urine, UterineCheck, VitalSigns
 

@@ -13,8 +13,21 @@ class Complication(Entry):
 
     kind: Literal["complication"] = "complication"
     complication: Literal[
-        "perforation", "cervical-injury", "perineal-injury", "vaginal-injury", "infection", "sepsis", "pain", "retained-balloon",
-        "retained-pack", "concealed-bleeding", "latex-reaction", "shock", "coagulopathy", "cardiac-arrest", "other",
+        "perforation",
+        "cervical-injury",
+        "perineal-injury",
+        "vaginal-injury",
+        "infection",
+        "sepsis",
+        "pain",
+        "retained-balloon",
+        "retained-pack",
+        "concealed-bleeding",
+        "latex-reaction",
+        "shock",
+        "coagulopathy",
+        "cardiac-arrest",
+        "other",
     ]
     complication_text: Label | None = None
 
@@ -24,8 +37,16 @@ class DeviceProblem(Entry):
 
     kind: Literal["device-problem"] = "device-problem"
     problem: Literal[
-        "leak", "burst", "displaced", "cannot-deflate", "unintended-deflation", "inflation-problem", "difficult-to-insert",
-        "difficult-to-remove", "unmeasured-drainage", "other",
+        "leak",
+        "burst",
+        "displaced",
+        "cannot-deflate",
+        "unintended-deflation",
+        "inflation-problem",
+        "difficult-to-insert",
+        "difficult-to-remove",
+        "unmeasured-drainage",
+        "other",
     ]
     problem_text: Label | None = None
     placement: EntryId | None = None
@@ -41,7 +62,7 @@ class Newborn(Entry):
 
 
 class Outcome(Entry):
-    """How she is at the end of this stay, and organ support on the way (WHO near-miss items not derivable elsewhere)."""
+    """How she is at the end of this stay, and near-miss items (WHO) that no other entry tells."""
 
     kind: Literal["outcome"] = "outcome"
     status: Annotated[Literal["alive", "died"] | Absent, or_absent]

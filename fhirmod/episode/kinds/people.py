@@ -7,13 +7,13 @@ from pydantic import StrictBool, model_validator
 from fhirmod.episode.absent import Absent, Answer, or_absent
 from fhirmod.episode.entry import Entry, Facility, Part
 from fhirmod.episode.quantity import Amount, quantity
-from fhirmod.episode.text import Label, Text
+from fhirmod.episode.text import Label, Text, Uri
 
 
 class Woman(Part):
     """Who the record is about: an identifier if known, else what the room calls her ("woman, bed 3")."""
 
-    identifier_system: Label | None = None
+    identifier_system: Uri | None = None
     identifier: Label | None = None
     label: Label | None = None
 
@@ -93,7 +93,15 @@ class Consent(Entry):
     answer: Annotated[Literal["given", "emergency", "refused"] | Absent, or_absent]
     scope: Literal["balloon", "surgery", "blood-products", "transfer", "all"] | None = None
     refused_products: tuple[
-        Literal["red-cells", "whole-blood", "plasma", "platelets", "cryoprecipitate", "fibrinogen", "all-blood-products"],
+        Literal[
+            "red-cells",
+            "whole-blood",
+            "plasma",
+            "platelets",
+            "cryoprecipitate",
+            "fibrinogen",
+            "all-blood-products",
+        ],
         ...,
     ] = ()
 

@@ -13,8 +13,16 @@ from fhirmod.episode.text import Label
 from .bleeding import Reading
 
 Drug = Literal[
-    "oxytocin", "carbetocin", "misoprostol", "ergometrine", "methylergometrine", "carboprost", "tranexamic-acid",
-    "ampicillin", "cefazolin", "other",
+    "oxytocin",
+    "carbetocin",
+    "misoprostol",
+    "ergometrine",
+    "methylergometrine",
+    "carboprost",
+    "tranexamic-acid",
+    "ampicillin",
+    "cefazolin",
+    "other",
 ]
 Route = Literal["intravenous", "intramuscular", "sublingual", "rectal", "oral", "vaginal"]
 FluidKind = Literal["ringer-lactate", "sodium-chloride-0.9", "other"]
@@ -92,9 +100,16 @@ class Manoeuvre(Entry):
 
     kind: Literal["manoeuvre"] = "manoeuvre"
     manoeuvre: Literal[
-        "uterine-massage", "bimanual-compression", "aortic-compression", "manual-removal-of-placenta",
-        "manual-exploration", "replacement-of-inverted-uterus", "repair-of-perineum", "repair-of-vagina",
-        "repair-of-cervix", "other",
+        "uterine-massage",
+        "bimanual-compression",
+        "aortic-compression",
+        "manual-removal-of-placenta",
+        "manual-exploration",
+        "replacement-of-inverted-uterus",
+        "repair-of-perineum",
+        "repair-of-vagina",
+        "repair-of-cervix",
+        "other",
     ]
     manoeuvre_text: Label | None = None
 
@@ -113,8 +128,16 @@ class Surgery(Entry):
     kind: Literal["surgery"] = "surgery"
     procedures: tuple[
         Literal[
-            "laparotomy", "compression-suture", "uterine-artery-ligation", "internal-iliac-artery-ligation",
-            "uterine-artery-embolisation", "hysterectomy", "examination-under-anaesthesia", "evacuation", "repair", "other",
+            "laparotomy",
+            "compression-suture",
+            "uterine-artery-ligation",
+            "internal-iliac-artery-ligation",
+            "uterine-artery-embolisation",
+            "hysterectomy",
+            "examination-under-anaesthesia",
+            "evacuation",
+            "repair",
+            "other",
         ],
         ...,
     ] = ()

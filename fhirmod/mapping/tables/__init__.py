@@ -2,7 +2,18 @@
 
 from fhirmod.mapping.table import Table
 
-from . import adverse_events, communications, conditions, consents, encounters, medications, observations, procedures, provenance, requests
+from . import (
+    adverse_events,
+    communications,
+    conditions,
+    consents,
+    encounters,
+    medications,
+    observations,
+    procedures,
+    provenance,
+    requests,
+)
 
 TABLES: dict[str, Table] = {
     table.kind: table

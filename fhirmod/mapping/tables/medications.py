@@ -3,13 +3,13 @@
 from typing import Any, get_args
 
 from fhirmod.episode import Dose, Rate
-from fhirmod.mapping import absence
 from fhirmod.mapping.special import AmountDetail, AmountWithUnit, Given
 from fhirmod.mapping.table import Code, Part, Row, Rows, Table
+from fhirmod.mapping.urls import DATA_ABSENT
 
 _DOSE_UNITS = get_args(Dose.model_fields["unit"].annotation)
 _RATE_UNITS = get_args(Rate.model_fields["unit"].annotation)
-_NO_DOSE = {"extension": [{"url": absence.DATA_ABSENT, "valueCode": "unknown"}]}
+_NO_DOSE = {"extension": [{"url": DATA_ABSENT, "valueCode": "unknown"}]}
 
 
 def _dose_or_reason(target: dict[str, Any], entry: Any, root: str) -> None:
@@ -45,7 +45,11 @@ TABLES = (
     ),
     _given(
         "infusion",
-        "infusion", "step", "drug_text", "fluid", "bag_ml",
+        "infusion",
+        "step",
+        "drug_text",
+        "fluid",
+        "bag_ml",
         codes=(*_infusion.codes("drug"), *_NAMED_FLUIDS, Code("infusion")),
         rows=(
             Row("amount", AmountDetail("infusion.amount", _DOSE_UNITS)),
@@ -54,14 +58,18 @@ TABLES = (
     ),
     _given(
         "fluid",
-        "reading", "collector", "emptied", "fluid_text",
+        "reading",
+        "collector",
+        "emptied",
+        "fluid_text",
         codes=_fluid.codes("fluid"),
         rows=(_fluid.element("volume_ml", "dosage.dose"),),
-    ),  # fmt: skip
+    ),
     _given(
         "transfusion",
-        "units", "unit_number",
+        "units",
+        "unit_number",
         codes=_transfusion.codes("product"),
         rows=(_transfusion.element("volume_ml", "dosage.dose"),),
-    ),  # fmt: skip
+    ),
 )

@@ -143,9 +143,18 @@ def _about_balloon(kind: str, *names: str, finish: Callable[..., None] | None = 
 def _laboratory() -> Table:
     rows = Rows("laboratory")
     names = (
-        "haemoglobin_g_dl", "haematocrit_percent", "platelets_10e9_l", "fibrinogen_g_l", "inr", "lactate_mmol_l",
-        "creatinine_umol_l", "bilirubin_umol_l", "ph", "pao2_fio2_mmhg", "clot_forms",
-    )  # fmt: skip
+        "haemoglobin_g_dl",
+        "haematocrit_percent",
+        "platelets_10e9_l",
+        "fibrinogen_g_l",
+        "inr",
+        "lactate_mmol_l",
+        "creatinine_umol_l",
+        "bilirubin_umol_l",
+        "ph",
+        "pao2_fio2_mmhg",
+        "clot_forms",
+    )
     parts = (
         Part(
             _part_name(name),
@@ -228,7 +237,12 @@ TABLES = (
         ),
     ),
     _panel(
-        "uterine-check", "tone", "fundus_finger_breadths", "fundus_above_symphysis_cm", "skin_mark", "baseline"
+        "uterine-check",
+        "tone",
+        "fundus_finger_breadths",
+        "fundus_above_symphysis_cm",
+        "skin_mark",
+        "baseline",
     ),
     _urine(),
     _laboratory(),
@@ -251,21 +265,45 @@ TABLES = (
     ),
     _panel(
         "conditions",
-        "surgery_reachable", "blood_reachable", "first_line_done", "other_causes_excluded", "trained_operator",
-        "monitoring_possible", category="survey",
-    ),  # fmt: skip
+        "surgery_reachable",
+        "blood_reachable",
+        "first_line_done",
+        "other_causes_excluded",
+        "trained_operator",
+        "monitoring_possible",
+        category="survey",
+    ),
     _panel(
         "background",
-        "age_years", "gravidity", "parity", "gestation_days", "babies", "haemoglobin_before_g_dl", "weight_kg",
-        "height_cm", "hypertension", "asthma", "coagulopathy", "beta_blocker", "latex_allergy", "allergies",
+        "age_years",
+        "gravidity",
+        "parity",
+        "gestation_days",
+        "babies",
+        "haemoglobin_before_g_dl",
+        "weight_kg",
+        "height_cm",
+        "hypertension",
+        "asthma",
+        "coagulopathy",
+        "beta_blocker",
+        "latex_allergy",
+        "allergies",
         category="survey",
-    ),  # fmt: skip
+    ),
     _status_of("newborn", "baby", "breastfeeding"),
     _status_of(
         "outcome",
-        "disposition", "intensive_care", "cardiac_arrest", "vasoactive_infusion", "ventilation_min", "dialysis",
-        "unconscious_h", "stroke", "uncontrollable_fits",
-    ),  # fmt: skip
+        "disposition",
+        "intensive_care",
+        "cardiac_arrest",
+        "vasoactive_infusion",
+        "ventilation_min",
+        "dialysis",
+        "unconscious_h",
+        "stroke",
+        "uncontrollable_fits",
+    ),
     _status_of("follow-up", "day"),
     _note(),
 )

@@ -38,7 +38,19 @@ def _uses_own_device(target: dict[str, Any], entry: Any, root: str) -> None:
 
 def _own_device(entry: Placement) -> bool:
     """Return whether a placement needs a Device of its own: no preparation is named, or it states device facts."""
-    facts = ("device", "size", "label_max_ml", "latex", "retention", "drain_lumen", "closure", "udi", "lot", "serial", "expires")
+    facts = (
+        "device",
+        "size",
+        "label_max_ml",
+        "latex",
+        "retention",
+        "drain_lumen",
+        "closure",
+        "udi",
+        "lot",
+        "serial",
+        "expires",
+    )
     return entry.preparation is None or any(getattr(entry, name) is not None for name in facts)
 
 
@@ -87,9 +99,14 @@ TABLES = (
     ),
     _procedure(
         "removal",
-        "how", "place", "senior_present", "theatre_ready", "blood_ready", "iv_access",
+        "how",
+        "place",
+        "senior_present",
+        "theatre_ready",
+        "blood_ready",
+        "iv_access",
         rows=(Row("placement", PlacementReference()),),
-    ),  # fmt: skip
+    ),
     _procedure("surgery", "procedures", "findings", "anaesthesia"),
     _procedure("manoeuvre", "manoeuvre_text", codes=Rows("manoeuvre").codes("manoeuvre")),
     _procedure("bladder", "volume_ml", codes=Rows("bladder").codes("action")),
