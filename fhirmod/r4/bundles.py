@@ -30,9 +30,7 @@ class Bundle:
 
     def __init__(self, node: dict[str, Any], place: Place, links: list[Link], say: Say) -> None:
         entries = node.get("entry")
-        self._entries = (
-            [e if isinstance(e, dict) else {} for e in entries] if isinstance(entries, list) else []
-        )
+        self._entries = [e if isinstance(e, dict) else {} for e in entries] if isinstance(entries, list) else []
         self._kind = node.get("type")
         self._place = place
         self._links = links
@@ -141,12 +139,7 @@ class Bundle:
             reached.setdefault(number, set()).add(target)
             resource = self._entries[target].get("resource")
             kind = resource.get("resourceType") if isinstance(resource, dict) else None
-            if (
-                isinstance(kind, str)
-                and link.targets
-                and kind not in link.targets
-                and link.text.startswith("urn:")
-            ):
+            if isinstance(kind, str) and link.targets and kind not in link.targets and link.text.startswith("urn:"):
                 self._say(
                     "error",
                     "reference-target",
@@ -240,15 +233,8 @@ class Bundle:
         self._say("error", code, "business-rule", (self._entry(number), "request", -1), sentence)
 
     def _body(self, number: int, method: str, url: str, resource: Any) -> None:
-        if (
-            method in ("POST", "PUT")
-            and not isinstance(resource, dict)
-            and "$" not in url
-            and "_search" not in url
-        ):
-            self._request(
-                number, "request-body", f"A {method} has no resource; wanted the resource to store."
-            )
+        if method in ("POST", "PUT") and not isinstance(resource, dict) and "$" not in url and "_search" not in url:
+            self._request(number, "request-body", f"A {method} has no resource; wanted the resource to store.")
         elif method not in _WITH_BODY and isinstance(resource, dict):
             self._request(number, "request-body", f"A {method} has a resource; wanted none.")
 
@@ -258,9 +244,7 @@ class Bundle:
             return
         own, own_id = resource.get("resourceType"), resource.get("id")
         if isinstance(own, str) and own != kind:
-            self._request(
-                number, "request-type", f"The request is for {kind} but brings {own}; wanted the same type."
-            )
+            self._request(number, "request-type", f"The request is for {kind} but brings {own}; wanted the same type.")
         elif method == "PUT" and identity is not None and own_id != identity:
             self._request(
                 number,
@@ -268,8 +252,6 @@ class Bundle:
                 f"The request is for id {identity} but the resource has another; wanted the same.",
             )
         elif method == "PUT" and identity is None and not query:
-            self._request(
-                number, "request-url", "A PUT has no id and no condition; wanted Type/id or Type?condition."
-            )
+            self._request(number, "request-url", "A PUT has no id and no condition; wanted Type/id or Type?condition.")
         elif method == "POST" and identity is not None:
             self._request(number, "request-url", "A POST has an id in its url; wanted the type alone.")

@@ -14,7 +14,7 @@ from .walk import Walk
 def check(
     resource: Any,
     *,
-    type: str | None = None,  # noqa: A002 - R4's own word
+    type: str | None = None,
     profiles: Iterable[Profile] = (),
 ) -> list[Finding]:
     """Return everything R4 says against a parsed resource or Bundle, in document order; empty is valid.
@@ -32,9 +32,7 @@ def check(
     try:
         walk.resource(resource, root)
     except RecursionError:
-        walk.error(
-            "too-deep", "too-long", root, "The resource nests too deep to check; wanted at most 64 levels."
-        )
+        walk.error("too-deep", "too-long", root, "The resource nests too deep to check; wanted at most 64 levels.")
     findings = walk.finish()
     for one in profiles if isinstance(resource, dict) and not any(f.refuses for f in findings) else ():
         findings += check_profile(resource, one, place=root)

@@ -9,7 +9,7 @@ from typing import Any
 
 from fhirmod.errors import Finding, Severity
 
-from .invariants import TESTS, Scope, Test
+from .invariants import TESTS, Scope, Test, wanted
 from .paths import type_in
 from .places import Place, written
 from .profiles import Element, Profile, by_code, profile
@@ -44,15 +44,18 @@ def check_claims(resource: Mapping[str, Any], place: Place) -> list[Finding]:
     """
     found: list[Finding] = []
     meta = resource.get("meta")
-    claimed = (
-        [url for url in meta.get("profile", ()) if isinstance(url, str)] if isinstance(meta, dict) else []
-    )
+    claimed = [url for url in meta.get("profile", ()) if isinstance(url, str)] if isinstance(meta, dict) else []
     done = set()
     for url in claimed:
         one = profile(url)
-        if one is not None and one.type == resource.get("resourceType"):
-            done.add(one.url)
-            found += check_profile(resource, one, place=place)
+        if one is None:
+            continue
+        if one.type != resource.get("resourceType"):
+            sentence = f"The resource claims a profile of {one.type}; wanted one of its own type."
+            found.append(Finding("error", "profile-of-another-type", "structure", written(place), sentence))
+            continue
+        done.add(one.url)
+        found += check_profile(resource, one, place=place)
     for url in _asked(resource):
         one = profile(url)
         if one is not None and one.url not in done:
@@ -80,13 +83,9 @@ class _Conformance:
         self._rules = rules
         self._severity = severity
 
-    def _say(
-        self, code: str, issue: str, place: Place, sentence: str, severity: Severity | None = None
-    ) -> None:
+    def _say(self, code: str, issue: str, place: Place, sentence: str, severity: Severity | None = None) -> None:
         self.findings.append(
-            Finding(
-                severity or self._severity, code, issue, written(place), f"Profile {self._name}: {sentence}"
-            )
+            Finding(severity or self._severity, code, issue, written(place), f"Profile {self._name}: {sentence}")
         )
 
     def object(self, element: Element, node: Any, place: Place) -> None:
@@ -143,9 +142,7 @@ class _Conformance:
             return  # the walker has said what is broken here
         if held is False:
             worst = self._severity if severity == "error" else "warning"
-            self._say(
-                key, "invariant", place, f"the rule {key} does not hold; wanted, in FHIRPath: {text}", worst
-            )
+            self._say(key, "invariant", place, f"the rule {key} does not hold; wanted {wanted(key, text)}.", worst)
 
     def _child(self, element: Element, items: list[Item], above: Place) -> None:
         if len(items) < element.least:
@@ -196,8 +193,7 @@ class _Conformance:
                         "profile-closed",
                         "structure",
                         item[2],
-                        f"{element.label} fits none of its closed slices; wanted one of "
-                        f"{', '.join(element.slices)}.",
+                        f"{element.label} fits none of its closed slices; wanted one of {', '.join(element.slices)}.",
                     )
                 continue
             counts[part.slice] += 1
@@ -254,9 +250,7 @@ def _items(node: Mapping[str, Any], element: str, place: Place) -> list[Item]:
     keys = {key.removeprefix("_") for key in node}
     found: list[Item] = []
     for key in sorted(key for key in keys if key.startswith(bare) and key[length : length + 1].isupper()):
-        found += [
-            (_kind(key[length:]), one, (place, bare, at[2])) for _, one, at in _under(node, key, "", place)
-        ]
+        found += [(_kind(key[length:]), one, (place, bare, at[2])) for _, one, at in _under(node, key, "", place)]
     return found
 
 
@@ -322,12 +316,7 @@ def _below(part: Element, path: str) -> list[Element]:
     """Return the profile's elements at a path under a slice, its own slices included."""
     here = [part]
     for name in () if path == "$this" else path.split("."):
-        stepped = [
-            child
-            for one in here
-            for child in (one.children.get(name), one.children.get(name + "[x]"))
-            if child
-        ]
+        stepped = [child for one in here for child in (one.children.get(name), one.children.get(name + "[x]")) if child]
         here = [one for child in stepped for one in (child, *child.slices.values())]
     return here
 

@@ -8,9 +8,7 @@ from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-_FORM = re.compile(
-    r"(\d{4})(?:-(\d\d)(?:-(\d\d)(?:T(\d\d):(\d\d):(\d\d)(\.\d+)?(Z|[+-]\d\d:\d\d))?)?)?", re.ASCII
-)
+_FORM = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d)(?:T(\d\d):(\d\d):(\d\d)(\.\d+)?(Z|[+-]\d\d:\d\d))?)?)?", re.ASCII)
 _TIME = re.compile(r"(?:[01]\d|2[0-3]):[0-5]\d:(?:[0-5]\d|60)(?:\.\d+)?", re.ASCII)
 _LENGTH = (0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 

@@ -65,9 +65,7 @@ def dump(value: Any) -> bytes:
 
 def _sentence(said: str) -> str:
     found = _line_and_column.match(said)
-    what, where = (
-        (found["what"], f" at line {found['line']} column {found['column']}") if found else (said, "")
-    )
+    what, where = (found["what"], f" at line {found['line']} column {found['column']}") if found else (said, "")
     wanted = next((right for word, right in _WANTED if word in what), "well-formed JSON (RFC 8259)")
     if what.startswith("Detected duplicate key"):
         what = "the property " + what.removeprefix("Detected duplicate key ") + " appears twice in one object"
@@ -102,9 +100,7 @@ def _bound(value: Any, max_depth: int, data: bytes) -> None:
         depth += 1
         # A level of bare numbers is not a level of nesting.
         if depth >= max_depth and any(type(one) in (dict, list) for one in level):
-            raise UnreadableError(
-                f"The document nests {_place(data, max_depth)}; at most {max_depth} levels."
-            )
+            raise UnreadableError(f"The document nests {_place(data, max_depth)}; at most {max_depth} levels.")
 
 
 _tokens = re.compile(rb'"(?:[^"\\]++|\\.)*+"|[{}\[\]]', re.DOTALL)

@@ -30,6 +30,4 @@ def concrete_types() -> frozenset[str]:
 def known_types() -> frozenset[str]:
     """Return the names of all R4 resource types, carried or not."""
     types = facts()["types"]
-    return frozenset(
-        name for name in facts()["known_types"] if not types.get(name, {}).get("abstract", False)
-    )
+    return frozenset(name for name in facts()["known_types"] if not types.get(name, {}).get("abstract", False))

@@ -52,9 +52,7 @@ class _Operation:
             "move": self._move,
         }
         if kind not in make:
-            raise UnreadableError(
-                f"{self._name} has no known type; wanted add, insert, delete, replace or move."
-            )
+            raise UnreadableError(f"{self._name} has no known type; wanted add, insert, delete, replace or move.")
         make[kind]()
 
     def _plain(self, name: str, kind: type) -> Any:
@@ -100,17 +98,13 @@ class _Operation:
         except KeyError:
             fields = ()
         if not fields:
-            raise InvalidError(
-                f"{self._name} names {name[:64]}, which {kind} does not have; wanted one of its own."
-            )
+            raise InvalidError(f"{self._name} names {name[:64]}, which {kind} does not have; wanted one of its own.")
         return self._read(part, fields)
 
     def _read(self, part: Json, fields: tuple[Field, ...]) -> tuple[Field, Any]:
         for key, value in part.items():
             if key.startswith("value") and len(key) > len("value"):
-                chosen = next(
-                    (f for f in fields if not f.choice or f.key[len(f.name) :] == key[len("value") :]), None
-                )
+                chosen = next((f for f in fields if not f.choice or f.key[len(f.name) :] == key[len("value") :]), None)
                 if chosen is None:
                     raise InvalidError(f"{self._name} has a value of a type {fields[0].name} does not take.")
                 return chosen, copy.deepcopy(value)
@@ -132,9 +126,7 @@ class _Operation:
         owner, field, items = self._list()
         index = self._plain("index", int)
         if not 0 <= index <= len(items):
-            raise InvalidError(
-                f"{self._name} inserts at {index} of {len(items)}; wanted a place in the list."
-            )
+            raise InvalidError(f"{self._name} inserts at {index} of {len(items)}; wanted a place in the list.")
         _, value = self._valued(owner.type, field.name)
         items.insert(index, value)
 

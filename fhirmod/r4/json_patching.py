@@ -49,9 +49,7 @@ class _Pointer:
             "test": self._test,
         }.get(kind if isinstance(kind, str) else "")
         if make is None:
-            raise UnreadableError(
-                f"{self._name} has no known op; wanted add, remove, replace, move, copy or test."
-            )
+            raise UnreadableError(f"{self._name} has no known op; wanted add, remove, replace, move, copy or test.")
         make(operation)
 
     def _add(self, operation: Json) -> None:
@@ -122,9 +120,7 @@ class _Pointer:
         elif isinstance(parent, list) and _INDEX.fullmatch(last) and int(last) <= len(parent):
             parent.insert(int(last), value)
         else:
-            raise InvalidError(
-                f"{self._name} adds where nothing can stand; wanted an object or a list place."
-            )
+            raise InvalidError(f"{self._name} adds where nothing can stand; wanted an object or a list place.")
 
 
 def _same(one: Any, other: Any) -> bool:

@@ -62,17 +62,13 @@ def judge(node: dict[str, Any], slot: Slot, scope: Scope) -> list[Said]:
         )
     if isinstance(named, str) and named in known_types():
         if kind and kind != named:
-            found.append(
-                _said("reference-type", f"The reference points to {kind} but says type {named}; wanted one.")
-            )
+            found.append(_said("reference-type", f"The reference points to {kind} but says type {named}; wanted one."))
         kind = kind or named
     targets = slot.field.targets
     if kind and targets and kind not in targets and kind in known_types():
         wanted = ", ".join(sorted(targets))
         found.append(
-            _said(
-                "reference-target", f"The element {slot.field.name} points to {kind}; wanted one of {wanted}."
-            )
+            _said("reference-target", f"The element {slot.field.name} points to {kind}; wanted one of {wanted}.")
         )
     return found
 
@@ -90,9 +86,7 @@ def _kind(text: str, scope: Scope) -> tuple[str, list[Said]]:
     if (relative := _RELATIVE.fullmatch(text)) is not None:
         kind, identity = relative[1], relative[2]
         if kind not in known_types():
-            return "", [
-                _said("reference-form", "The relative reference names no R4 resource type; wanted Type/id.")
-            ]
+            return "", [_said("reference-form", "The relative reference names no R4 resource type; wanted Type/id.")]
         if not _ID.fullmatch(identity):
             return kind, [
                 _said(

@@ -49,9 +49,7 @@ def bound(say: Say, value: Json, slot: Slot, binding: Bound, place: Place) -> No
             continue
         got = codings[0].get("code") if codings else None
         what = f"the code {got[:64]} of {_system(codings[0])}" if isinstance(got, str) else "no code"
-        _not_member(
-            say, severity, place, f"The element {slot.field.name} has {what}; wanted {members.example}."
-        )
+        _not_member(say, severity, place, f"The element {slot.field.name} has {what}; wanted {members.example}.")
         return
 
 

@@ -215,9 +215,7 @@ def _has_extension(url: str) -> Step:
         return [
             node
             for node in nodes
-            if any(
-                isinstance(e.value, dict) and e.value.get("url") == url for e in children(node, "extension")
-            )
+            if any(isinstance(e.value, dict) and e.value.get("url") == url for e in children(node, "extension"))
         ]
 
     return step

@@ -98,14 +98,7 @@ class CompositeValue:
 
 
 SearchValue = (
-    TokenValue
-    | ReferenceValue
-    | StringValue
-    | DateValue
-    | QuantityValue
-    | NumberValue
-    | UriValue
-    | CompositeValue
+    TokenValue | ReferenceValue | StringValue | DateValue | QuantityValue | NumberValue | UriValue | CompositeValue
 )
 
 
@@ -160,9 +153,7 @@ def _path(parameter: SearchParameter) -> Path:
     return compile_path(parameter.resource, parameter.expression)
 
 
-def _composites(
-    parameter: SearchParameter, nodes: list[Node], resource: dict[str, Any]
-) -> Iterator[CompositeValue]:
+def _composites(parameter: SearchParameter, nodes: list[Node], resource: dict[str, Any]) -> Iterator[CompositeValue]:
     types = _types()
     for node in nodes:
         parts = []
@@ -271,9 +262,7 @@ def _reference(node: Node) -> Iterator[SearchValue]:
     elif isinstance(value, dict) and isinstance(value.get("resourceType"), str):
         # Bundle.entry[0].resource: the index holds what the first entry is.
         identity = _text(value.get("id"))
-        yield ReferenceValue(
-            f"{value['resourceType']}/{identity}" if identity else None, value["resourceType"]
-        )
+        yield ReferenceValue(f"{value['resourceType']}/{identity}" if identity else None, value["resourceType"])
 
 
 _PARTS: Mapping[str, tuple[str, ...]] = {
@@ -355,9 +344,7 @@ def _quantity(node: Node) -> Iterator[SearchValue]:
 
 
 def _measured(low: Decimal | None, high: Decimal | None, unit: dict[str, Any]) -> QuantityValue:
-    return QuantityValue(
-        low, high, _text(unit.get("system")), _text(unit.get("code")), _text(unit.get("unit"))
-    )
+    return QuantityValue(low, high, _text(unit.get("system")), _text(unit.get("code")), _text(unit.get("unit")))
 
 
 def _numbers(node: Node) -> Iterator[SearchValue]:

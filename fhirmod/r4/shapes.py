@@ -108,6 +108,4 @@ def _fields(element: Json) -> list[Field]:
     ]
 
 
-_CODED = frozenset(
-    ("code", "Coding", "CodeableConcept", "Quantity", "string", "uri", "canonical", "Age", "Duration")
-)
+_CODED = frozenset(("code", "Coding", "CodeableConcept", "Quantity", "string", "uri", "canonical", "Age", "Duration"))

@@ -34,7 +34,7 @@ Edit = tuple[int, int, bytes]
 def splice(
     text: bytes,
     *,
-    id: str,  # noqa: A002 - R4's own name for it
+    id: str,
     version_id: str,
     last_updated: str,
     references: Mapping[str, str] = MappingProxyType({}),
@@ -80,9 +80,7 @@ def _identity(text: bytes, start: int, wanted: Mapping[str, bytes]) -> list[Edit
             else:
                 absent.append(b'"' + name.encode() + b'":' + wanted[name])
         if absent:
-            edits.append(
-                (begin + 1, begin + 1, b",".join(absent) + (b"" if _empty.match(text, begin) else b","))
-            )
+            edits.append((begin + 1, begin + 1, b",".join(absent) + (b"" if _empty.match(text, begin) else b",")))
     if missing:
         if "resourceType" in top:
             end = top["resourceType"][1]
@@ -178,12 +176,8 @@ def _plain_links(text: bytes, references: Mapping[str, str]) -> list[Edit]:
     return edits
 
 
-_reference_pairs: Callable[[bytes], Any] = re.compile(
-    rb'"reference"[ \t\r\n]*:[ \t\r\n]*("[^"\\]+")'
-).finditer
-_urn_pairs: Callable[[bytes], Any] = re.compile(
-    rb'"([A-Za-z]+)"[ \t\r\n]*:[ \t\r\n]*("urn:[^"\\]+")'
-).finditer
+_reference_pairs: Callable[[bytes], Any] = re.compile(rb'"reference"[ \t\r\n]*:[ \t\r\n]*("[^"\\]+")').finditer
+_urn_pairs: Callable[[bytes], Any] = re.compile(rb'"([A-Za-z]+)"[ \t\r\n]*:[ \t\r\n]*("urn:[^"\\]+")').finditer
 _listed = re.compile(rb'[\[,][ \t\r\n]*"urn:')
 
 
@@ -198,9 +192,7 @@ def _narrative(text: bytes, begin: int, end: int, urns: Mapping[bytes, str]) -> 
     if not urns:
         return []
     return [
-        (*link.span(2), _quote(urns[link[2]])[1:-1])
-        for link in _href.finditer(text, begin, end)
-        if link[2] in urns
+        (*link.span(2), _quote(urns[link[2]])[1:-1]) for link in _href.finditer(text, begin, end) if link[2] in urns
     ]
 
 

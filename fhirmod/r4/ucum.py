@@ -1,4 +1,3 @@
-# ruff: noqa: E501 - a table
 """Whether a text is a unit of UCUM (case-sensitive form), by its grammar and its table of atoms.
 
 Source: The Unified Code for Units of Measure, version 2.1, https://ucum.org/ucum (atoms written from memory

@@ -12,7 +12,7 @@ from .bundles import Bundle
 from .conform import check_claims
 from .facts import concrete_types, known_types
 from .grammars import PRIMITIVE, WANTED, form, is_element_id, is_relative, odd_text, odd_urn
-from .invariants.logic import Scope
+from .invariants import Scope, wanted
 from .links import Link, judge
 from .meaning import Say, bound, code, coding, extension, identifier, quantity
 from .narrative import problems
@@ -40,9 +40,7 @@ class Walk:
             **dict.fromkeys(_QUANTITIES, self._meant(quantity)),
         }
 
-    def _meant(
-        self, judge_value: Callable[[Say, Any, Place], None]
-    ) -> Callable[[Any, Slot, Place, Scope], None]:
+    def _meant(self, judge_value: Callable[[Say, Any, Place], None]) -> Callable[[Any, Slot, Place, Scope], None]:
         return lambda node, _slot, place, _scope: judge_value(self.say, node, place)
 
     def say(self, severity: Severity, code: str, issue: str, place: Place, sentence: str) -> None:
@@ -67,9 +65,7 @@ class Walk:
         kind = node.get("resourceType")
         if not isinstance(kind, str) or kind not in known_types():
             got = "has no resourceType" if kind is None else "has a resourceType R4 does not know"
-            self.error(
-                "resource-type", "structure", place, f"The object {got}; wanted the name of an R4 resource."
-            )
+            self.error("resource-type", "structure", place, f"The object {got}; wanted the name of an R4 resource.")
             return
         scope = Scope(node, container.root if container else node)
         if kind not in concrete_types():
@@ -147,7 +143,7 @@ class Walk:
                     key,
                     "invariant",
                     place,
-                    f"The R4 rule {key} does not hold here; wanted, in FHIRPath: {text}",
+                    f"The R4 rule {key} does not hold here; wanted {wanted(key, text)}.",
                 )
 
     def _unknown(self, key: str, value: Any, shape: Plan, place: Place, *, open_ended: bool) -> None:
@@ -173,9 +169,7 @@ class Walk:
         """Check what JSON form says of any element, where no definition is carried."""
         shown = key if key.isidentifier() and len(key) <= 64 else "of a name that cannot be shown"
         if value is None or value in ({}, [], ""):
-            self.error(
-                "empty-value", "structure", place, f"The property {shown} is empty; wanted a value or none."
-            )
+            self.error("empty-value", "structure", place, f"The property {shown} is empty; wanted a value or none.")
         for one in value if isinstance(value, list) else (value,):
             if isinstance(one, dict):
                 for inner, below in one.items():
@@ -193,9 +187,7 @@ class Walk:
             )
             return
         if not value:
-            self.error(
-                "empty-list", "structure", place, f"The list {name} is empty; wanted no property at all."
-            )
+            self.error("empty-list", "structure", place, f"The list {name} is empty; wanted no property at all.")
             return
         if 1 < slot.field.most < len(value):
             self.error(
@@ -294,9 +286,7 @@ class Walk:
             self.error("not-an-object", "structure", resolvable, said + ".")
             return
         if not value:
-            self.error(
-                "empty-object", "structure", place, f"The element {slot.field.name} is empty; wanted content."
-            )
+            self.error("empty-object", "structure", place, f"The element {slot.field.name} is empty; wanted content.")
             return
         field = slot.field
         if field.type == "Resource":

@@ -81,9 +81,7 @@ def broken(good: dict[str, Any]) -> dict[str, Any]:
 
 def stamped(text: bytes, references: dict[str, str] | None = None) -> bytes:
     """Return a text with a new identity."""
-    return splice(
-        text, id="new", version_id="2", last_updated="2026-03-02T10:00:00Z", references=references or {}
-    )
+    return splice(text, id="new", version_id="2", last_updated="2026-03-02T10:00:00Z", references=references or {})
 
 
 def interleaved(*contenders: Callable[[], Any], times: int = 1) -> list[float]:

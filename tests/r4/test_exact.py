@@ -111,9 +111,7 @@ def test_what_is_written_is_read_back(value: object) -> None:
     assert parse(dump(value)) == value
 
 
-@given(
-    st.binary(max_size=60) | st.text(alphabet='{}[]":,\\u019eE.+-truefalsn d8', max_size=40).map(str.encode)
-)
+@given(st.binary(max_size=60) | st.text(alphabet='{}[]":,\\u019eE.+-truefalsn d8', max_size=40).map(str.encode))
 def test_no_bytes_raise_anything_else(data: bytes) -> None:
     with contextlib.suppress(UnreadableError):
         parse(data)

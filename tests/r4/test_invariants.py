@@ -21,7 +21,7 @@ from fhirpathpy.parser import parse
 
 from fhirmod.r4 import check
 from fhirmod.r4.facts import facts
-from fhirmod.r4.invariants import ROWS, TESTS, Scope
+from fhirmod.r4.invariants import ROWS, TESTS, WORDS, Scope
 from fhirmod.r4.plan import plan
 from fhirmod.r4.walk import BROKEN, Walk
 
@@ -185,6 +185,15 @@ def test_the_functions_answer_exactly_the_rules_of_the_definitions() -> None:
     elements = [e for one in facts()["profiles"].values() for e in one["snapshot"]["element"]]
     texts |= {rule["expression"] for e in elements for rule in e.get("constraint", ())}
     assert texts - {"htmlChecks()"} == set(TESTS)  # the narrative's two rules are read from its XHTML
+
+
+def test_every_rule_has_words_and_no_words_are_left_over() -> None:
+    shapes = facts()["shapes"].values()
+    keys = {rule[0] for one in shapes for rule in one["invariants"]}
+    keys |= {rule[0] for one in shapes for e in one["elements"] for rule in e.get("invariants", ())}
+    keys |= {rule[0] for rules in facts()["datatype_profiles"].values() for rule in rules}
+    keys |= {"vs-1", "vs-2", "vs-3"}
+    assert {key for key in WORDS if key not in TESTS} == keys - {"txt-1", "txt-2"}
 
 
 def test_no_rule_is_written_twice() -> None:

@@ -48,9 +48,7 @@ def test_json_patch_does_what_the_standard_says(operations: Any, path: list[Any]
 
 
 def test_json_patch_reads_escaped_pointers() -> None:  # A.14
-    assert json_patch({"resourceType": "Basic", "a/b~": 1}, [op("remove", "/a~1b~0")]) == {
-        "resourceType": "Basic"
-    }
+    assert json_patch({"resourceType": "Basic", "a/b~": 1}, [op("remove", "/a~1b~0")]) == {"resourceType": "Basic"}
 
 
 @pytest.mark.parametrize(
@@ -102,9 +100,7 @@ def test_equality_is_by_value_and_true_is_not_one() -> None:
 
 def test_digits_survive_a_patch() -> None:
     resource = parse(b'{"resourceType":"Observation","valueQuantity":{"value":1.50}}')
-    assert dump(
-        json_patch(resource, parse(b'[{"op":"add","path":"/valueQuantity/unit","value":"m"}]'))
-    ).count(b"1.50")
+    assert dump(json_patch(resource, parse(b'[{"op":"add","path":"/valueQuantity/unit","value":"m"}]'))).count(b"1.50")
 
 
 def patch(kind: str, path: str, **parts: Any) -> dict[str, Any]:
@@ -133,21 +129,15 @@ def test_fhirpath_add_of_a_choice_and_of_a_nested_element() -> None:
     )
     assert dead["deceasedDateTime"] == "2026"
     parts = [{"name": "gender", "valueCode": "male"}, {"name": "name", "valueHumanName": {"text": "y"}}]
-    known = fhirpath_patch(
-        PATIENT, patch("add", "Patient", name={"valueString": "contact"}, value={"part": parts})
-    )
+    known = fhirpath_patch(PATIENT, patch("add", "Patient", name={"valueString": "contact"}, value={"part": parts}))
     assert known["contact"][1] == {"gender": "male", "name": {"text": "y"}}
 
 
 def test_fhirpath_insert_and_move() -> None:
     path = "Patient.name[0].given"
-    inserted = fhirpath_patch(
-        PATIENT, patch("insert", path, index={"valueInteger": 1}, value={"valueString": "Cy"})
-    )
+    inserted = fhirpath_patch(PATIENT, patch("insert", path, index={"valueInteger": 1}, value={"valueString": "Cy"}))
     assert inserted["name"][0]["given"] == ["Ada", "Cy", "Bea"]
-    moved = fhirpath_patch(
-        inserted, patch("move", path, source={"valueInteger": 2}, destination={"valueInteger": 0})
-    )
+    moved = fhirpath_patch(inserted, patch("move", path, source={"valueInteger": 2}, destination={"valueInteger": 0}))
     assert moved["name"][0]["given"] == ["Bea", "Ada", "Cy"]
 
 
@@ -158,9 +148,7 @@ def test_fhirpath_delete() -> None:
 
 
 def test_fhirpath_replace() -> None:
-    replaced = fhirpath_patch(
-        PATIENT, patch("replace", "Patient.contact[0].gender", value={"valueCode": "female"})
-    )
+    replaced = fhirpath_patch(PATIENT, patch("replace", "Patient.contact[0].gender", value={"valueCode": "female"}))
     assert replaced["contact"][0]["gender"] == "female"
     observation = {"resourceType": "Observation", "valueString": "x"}
     other = fhirpath_patch(observation, patch("replace", "Observation.value", value={"valueInteger": 5}))

@@ -100,9 +100,7 @@ def test_resolve_is_answered_from_the_text_of_the_reference() -> None:
     assert not kept({"reference": "#p"}, contained=[{"resourceType": "Group", "id": "p"}])
 
 
-@pytest.mark.parametrize(
-    "expression", ["Patient.name.given.first()", "Patient.name.where(a = 1)", "Patient.a + 1"]
-)
+@pytest.mark.parametrize("expression", ["Patient.name.given.first()", "Patient.name.where(a = 1)", "Patient.a + 1"])
 def test_what_is_outside_is_named(expression: str) -> None:
     with pytest.raises(OutsideError, match="not covered"):
         compile_path("Patient", expression)

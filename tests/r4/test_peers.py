@@ -200,6 +200,4 @@ def test_the_order_of_properties_changes_nothing(label: str, random: Any) -> Non
         return [shuffled(one) for one in node] if isinstance(node, list) else node
 
     resource = valid()[label]
-    assert {(f.code, f.place) for f in check(shuffled(resource))} == {
-        (f.code, f.place) for f in check(resource)
-    }
+    assert {(f.code, f.place) for f in check(shuffled(resource))} == {(f.code, f.place) for f in check(resource)}

@@ -36,9 +36,7 @@ def test_cardinality() -> None:
     assert found(procedure(note=[{"text": "x"}] * 2), element("Procedure.note", min=0, max="1")) == {
         ("profile-too-many", "Procedure")
     }
-    assert (
-        found(procedure(_statusReason={"x": 1}), element("Procedure.statusReason", min=1, max="1")) == set()
-    )
+    assert found(procedure(_statusReason={"x": 1}), element("Procedure.statusReason", min=1, max="1")) == set()
 
 
 def test_fixed_is_exact_and_pattern_is_at_least() -> None:

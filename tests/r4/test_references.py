@@ -16,9 +16,7 @@ def test_references_are_found_in_extensions_contained_and_entries() -> None:
             {
                 "resource": {
                     "resourceType": "Observation",
-                    "contained": [
-                        {"resourceType": "Device", "id": "d", "owner": {"reference": "Organization/o"}}
-                    ],
+                    "contained": [{"resourceType": "Device", "id": "d", "owner": {"reference": "Organization/o"}}],
                     "_status": {"extension": [{"url": "u", "valueReference": {"reference": "Basic/b"}}]},
                     "subject": {"reference": "Patient/p", "display": "x"},
                     "component": [{"extension": [{"url": "u", "valueReference": {"reference": "#d"}}]}],

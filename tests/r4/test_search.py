@@ -87,9 +87,7 @@ def test_a_period_is_a_range_and_may_be_open() -> None:
     assert search_values(observed(effectivePeriod={"start": "2026-03-02"}), "date") == [
         DateValue(day(2026, 3, 2), None)
     ]
-    assert search_values(observed(effectivePeriod={"end": "2026-03"}), "date") == [
-        DateValue(None, day(2026, 4, 1))
-    ]
+    assert search_values(observed(effectivePeriod={"end": "2026-03"}), "date") == [DateValue(None, day(2026, 4, 1))]
 
 
 def test_the_ends_of_the_calendar_do_not_break_a_date() -> None:
@@ -100,9 +98,7 @@ def test_the_ends_of_the_calendar_do_not_break_a_date() -> None:
 
 def test_a_quantity_is_a_range_by_its_comparator() -> None:
     def indexed(**quantity: Any) -> list[Any]:
-        return search_values(
-            observed(valueQuantity={"system": UCUM, "code": "mL", **quantity}), "value-quantity"
-        )
+        return search_values(observed(valueQuantity={"system": UCUM, "code": "mL", **quantity}), "value-quantity")
 
     five = Decimal("500.0")
     assert indexed(value=five) == [QuantityValue(five, five, UCUM, "mL")]
@@ -112,9 +108,7 @@ def test_a_quantity_is_a_range_by_its_comparator() -> None:
 
 
 def test_references_are_kept_as_recorded() -> None:
-    found = search_values(
-        observed(performer=[{"reference": "Practitioner/a"}, {"display": "x"}]), "performer"
-    )
+    found = search_values(observed(performer=[{"reference": "Practitioner/a"}, {"display": "x"}]), "performer")
     assert found == [ReferenceValue("Practitioner/a", "Practitioner")]
     logical = observed(subject={"type": "Patient", "identifier": {"system": "http://s", "value": "1"}})
     assert search_values(logical, "subject") == [ReferenceValue(None, "Patient", TokenValue("http://s", "1"))]
@@ -150,9 +144,7 @@ def test_numbers_and_uris() -> None:
 
 def test_common_parameters_belong_to_every_type() -> None:
     for kind in RESOURCE_TYPES:
-        assert {"_id", "_lastUpdated", "_profile", "_security", "_source", "_tag"} <= set(
-            search_parameters(kind)
-        )
+        assert {"_id", "_lastUpdated", "_profile", "_security", "_source", "_tag"} <= set(search_parameters(kind))
     meta = {
         "lastUpdated": "2026-03-02T10:00:00Z",
         "tag": [{"code": "x"}],

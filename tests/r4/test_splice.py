@@ -87,9 +87,7 @@ def test_links_are_rewritten_by_the_rules_of_a_transaction() -> None:
 
 
 def test_links_in_lists_of_uris_are_rewritten() -> None:
-    done = spliced(
-        b'{"instantiatesUri":["http://a","%b"]}' % URN.encode(), references={URN: "PlanDefinition/1"}
-    )
+    done = spliced(b'{"instantiatesUri":["http://a","%b"]}' % URN.encode(), references={URN: "PlanDefinition/1"})
     assert parse(done)["instantiatesUri"] == ["http://a", "PlanDefinition/1"]
 
 

@@ -6,8 +6,9 @@ what a function answers for; key and severity come with the definitions.
 
 from . import clinical, conformance, datatypes
 from .logic import Row, Scope, Test, Truth
+from .words import WORDS, wanted
 
 ROWS: tuple[Row, ...] = (*datatypes.ROWS, *clinical.ROWS, *conformance.ROWS)
 TESTS: dict[str, Test] = {text: test for _, text, test in ROWS}
 
-__all__ = ["ROWS", "TESTS", "Row", "Scope", "Test", "Truth"]
+__all__ = ["ROWS", "TESTS", "WORDS", "Row", "Scope", "Test", "Truth", "wanted"]

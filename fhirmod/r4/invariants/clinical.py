@@ -1,4 +1,3 @@
-# ruff: noqa: E501 - FHIRPath stands as HL7 published it
 """The invariants of R4's clinical and administrative resources, each beside its FHIRPath."""
 
 from typing import Any
@@ -69,9 +68,7 @@ def _represented(node: Any, scope: Scope) -> Truth:
     reference = node.get("member", {}).get("reference") if isinstance(node.get("member"), dict) else None
     if lacks(node, "onBehalfOf") or not isinstance(reference, str) or not reference.startswith("#"):
         return True
-    kinds = [
-        one.get("resourceType") for one in each(scope.root, "contained") if one.get("id") == reference[1:]
-    ]
+    kinds = [one.get("resourceType") for one in each(scope.root, "contained") if one.get("id") == reference[1:]]
     return not kinds or "Practitioner" in kinds
 
 
@@ -181,16 +178,12 @@ ROWS: tuple[Row, ...] = (
     (
         "lst-2",
         "mode = 'changes' or entry.deleted.empty()",
-        lambda n, _: either(
-            same(n.get("mode"), "changes"), not any(has(e, "deleted") for e in each(n, "entry"))
-        ),
+        lambda n, _: either(same(n.get("mode"), "changes"), not any(has(e, "deleted") for e in each(n, "entry"))),
     ),
     (
         "lst-3",
         "mode = 'working' or entry.date.empty()",
-        lambda n, _: either(
-            same(n.get("mode"), "working"), not any(has(e, "date") for e in each(n, "entry"))
-        ),
+        lambda n, _: either(same(n.get("mode"), "working"), not any(has(e, "date") for e in each(n, "entry"))),
     ),
     ("mad-1", "dose.exists() or rate.exists()", lambda n, _: has(n, "dose") or choice(n, "rate")),
     (
@@ -209,9 +202,7 @@ ROWS: tuple[Row, ...] = (
     (
         "mrp-2",
         "group.stratifier.stratum.all(value.exists() xor component.exists())",
-        lambda n, _: all(
-            has(s, "value") != has(s, "component") for s in each(n, "group", "stratifier", "stratum")
-        ),
+        lambda n, _: all(has(s, "value") != has(s, "component") for s in each(n, "group", "stratifier", "stratum")),
     ),
     ("obs-3", "low.exists() or high.exists() or text.exists()", lambda n, _: has(n, "low", "high", "text")),
     (

@@ -98,9 +98,7 @@ def _no_fixed_part(node: Any, _scope: Scope) -> Truth:
     if lacks(node, "contentReference"):
         return True
     choices = ("defaultValue", "fixed", "pattern", "minValue", "maxValue")
-    return lacks(node, "type", "example", "maxLength", "binding") and not any(
-        choice(node, c) for c in choices
-    )
+    return lacks(node, "type", "example", "maxLength", "binding") and not any(choice(node, c) for c in choices)
 
 
 def _min_to_max(node: Any, _scope: Scope) -> Truth:
@@ -117,9 +115,7 @@ def _maximum(node: Any, _scope: Scope) -> Truth:
 
 def _item_group(node: Any, _scope: Scope) -> Truth:
     kind = node.get("type")
-    return both(
-        implies(same(kind, "group"), has(node, "item")), implies(same(kind, "display"), lacks(node, "item"))
-    )
+    return both(implies(same(kind, "group"), has(node, "item")), implies(same(kind, "display"), lacks(node, "item")))
 
 
 def _of(node: Any, *types: str) -> Truth:
@@ -173,9 +169,7 @@ ROWS: tuple[Row, ...] = (
     (
         "cpb-15",
         "(kind != 'capability') or (implementation.exists().not() and software.exists())",
-        lambda n, _: either(
-            _unlike(n.get("kind"), "capability"), lacks(n, "implementation") and has(n, "software")
-        ),
+        lambda n, _: either(_unlike(n.get("kind"), "capability"), lacks(n, "implementation") and has(n, "software")),
     ),
     (
         "cpb-16",
@@ -254,9 +248,7 @@ ROWS: tuple[Row, ...] = (
             "valueSet.exists() implies (valueSet.startsWith('http:') or valueSet.startsWith('https') or "
             "valueSet.startsWith('urn:'))"
         ),
-        lambda n, _: (
-            not isinstance(n.get("valueSet"), str) or n["valueSet"].startswith(("http:", "https", "urn:"))
-        ),
+        lambda n, _: not isinstance(n.get("valueSet"), str) or n["valueSet"].startswith(("http:", "https", "urn:")),
     ),
     ("eld-13", "type.select(code).isDistinct()", lambda n, _: distinct(each(n, "type", "code"))),
     ("eld-14", "constraint.select(key).isDistinct()", lambda n, _: distinct(each(n, "constraint", "key"))),
@@ -433,17 +425,13 @@ ROWS: tuple[Row, ...] = (
     (
         "sdf-1",
         "derivation = 'constraint' or snapshot.element.select(path).isDistinct()",
-        lambda n, _: either(
-            same(n.get("derivation"), "constraint"), distinct(each(n, "snapshot", "element", "path"))
-        ),
+        lambda n, _: either(same(n.get("derivation"), "constraint"), distinct(each(n, "snapshot", "element", "path"))),
     ),
     ("sdf-2", "name.exists() or uri.exists()", lambda n, _: has(n, "name", "uri")),
     (
         "sdf-3",
         "element.all(definition.exists() and min.exists() and max.exists())",
-        lambda n, _: all(
-            has(e, "definition") and has(e, "min") and has(e, "max") for e in each(n, "element")
-        ),
+        lambda n, _: all(has(e, "definition") and has(e, "min") and has(e, "max") for e in each(n, "element")),
     ),
     (
         "sdf-4",
@@ -568,20 +556,14 @@ ROWS: tuple[Row, ...] = (
         ),
         lambda n, _: (
             not (isinstance(n.get("url"), str) and n["url"].startswith(_HL7))
-            or not any(
-                choice(e, "defaultValue") for v in ("snapshot", "differential") for e in _elements(n, v)
-            )
+            or not any(choice(e, "defaultValue") for v in ("snapshot", "differential") for e in _elements(n, v))
         ),
     ),
     (
         "sdf-23",
         "(snapshot | differential).element.all(path.contains('.').not() implies sliceName.empty())",
         lambda n, _: (
-            not any(
-                _rooted(e) and has(e, "sliceName")
-                for v in ("snapshot", "differential")
-                for e in _elements(n, v)
-            )
+            not any(_rooted(e) and has(e, "sliceName") for v in ("snapshot", "differential") for e in _elements(n, v))
         ),
     ),
     ("spd-1", "xpath.empty() or xpathUsage.exists()", lambda n, _: lacks(n, "xpath") or has(n, "xpathUsage")),

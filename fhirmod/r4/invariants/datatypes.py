@@ -55,9 +55,7 @@ def _period(node: Any, _scope: Scope) -> Truth:
 
 def _quantity_in(node: Any, system: str) -> Truth:
     """`(code.exists() or value.empty()) and (system.empty() or system = S)`."""
-    return both(
-        has(node, "code") or lacks(node, "value"), lacks(node, "system") or same(node.get("system"), system)
-    )
+    return both(has(node, "code") or lacks(node, "value"), lacks(node, "system") or same(node.get("system"), system))
 
 
 def _age(node: Any, _scope: Scope) -> Truth:
@@ -248,16 +246,12 @@ ROWS: tuple[Row, ...] = (
     (
         "bdl-1",
         "total.empty() or (type = 'searchset') or (type = 'history')",
-        lambda n, _: either(
-            lacks(n, "total"), same(n.get("type"), "searchset"), same(n.get("type"), "history")
-        ),
+        lambda n, _: either(lacks(n, "total"), same(n.get("type"), "searchset"), same(n.get("type"), "history")),
     ),
     (
         "bdl-2",
         "entry.search.empty() or (type = 'searchset')",
-        lambda n, _: either(
-            not any(has(e, "search") for e in each(n, "entry")), same(n.get("type"), "searchset")
-        ),
+        lambda n, _: either(not any(has(e, "search") for e in each(n, "entry")), same(n.get("type"), "searchset")),
     ),
     (
         "bdl-3",
@@ -267,10 +261,7 @@ ROWS: tuple[Row, ...] = (
         ),
         lambda n, _: (
             lacks(n, "type")
-            or all(
-                has(e, "request") == (n["type"] in ("batch", "transaction", "history"))
-                for e in each(n, "entry")
-            )
+            or all(has(e, "request") == (n["type"] in ("batch", "transaction", "history")) for e in each(n, "entry"))
         ),
     ),
     (
@@ -314,9 +305,7 @@ ROWS: tuple[Row, ...] = (
         "type = 'document' implies (identifier.system.exists() and identifier.value.exists())",
         lambda n, _: implies(
             same(n.get("type"), "document"),
-            isinstance(n.get("identifier"), dict)
-            and has(n["identifier"], "system")
-            and has(n["identifier"], "value"),
+            isinstance(n.get("identifier"), dict) and has(n["identifier"], "system") and has(n["identifier"], "value"),
         ),
     ),
     (

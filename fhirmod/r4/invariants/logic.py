@@ -109,11 +109,7 @@ def coded(node: Any, name: str, system: str, *codes: str) -> bool:
 
 def number(value: Any) -> Decimal | None:
     """Return a JSON number, or None for anything else."""
-    return (
-        Decimal(str(value))
-        if isinstance(value, int | float | Decimal) and not isinstance(value, bool)
-        else None
-    )
+    return Decimal(str(value)) if isinstance(value, int | float | Decimal) and not isinstance(value, bool) else None
 
 
 def at_least(value: Any, limit: int) -> Truth:
