@@ -31,7 +31,7 @@ class Bundle:
     def __init__(self, node: dict[str, Any], place: Place, links: list[Link], say: Say) -> None:
         entries = node.get("entry")
         self._entries = [e if isinstance(e, dict) else {} for e in entries] if isinstance(entries, list) else []
-        self._kind = node.get("type")
+        self._kind = str(node.get("type"))
         self._place = place
         self._links = links
         self._say = say

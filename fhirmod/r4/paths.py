@@ -42,7 +42,7 @@ class Path:
 
     def select(self, resource: dict[str, Any]) -> list[Node]:
         """Return every node the path arrives at, in document order per branch of a union."""
-        kind = resource.get("resourceType", "")
+        kind = str(resource.get("resourceType", ""))
         return self.within(Node(kind, resource, kind), resource)
 
     def within(self, node: Node, resource: dict[str, Any]) -> list[Node]:
@@ -80,7 +80,11 @@ def compile_path(type_name: str, expression: str) -> Path:
 
 def _properties(type_name: str, segment: str) -> frozenset[str]:
     name = segment.partition("[")[0].partition("(")[0]
-    return frozenset(field.key for field in shape(type_name).by_name.get(name, ()))
+    try:
+        fields = shape(type_name).by_name.get(name, ())
+    except KeyError:  # a type that is not carried: nothing to go by
+        return frozenset()
+    return frozenset(field.key for field in fields)
 
 
 @cache
@@ -242,7 +246,7 @@ def children(node: Node, name: str) -> Iterator[Node]:
         return
     kind = node.type
     if kind == "Resource":
-        kind = value.get("resourceType", "")
+        kind = str(value.get("resourceType", ""))
     try:
         fields = shape(kind).by_name.get(name, ())
     except KeyError:

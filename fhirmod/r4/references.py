@@ -47,7 +47,9 @@ def _guess(value: dict[str, Any], kind: str) -> str:
     return "Reference" if isinstance(value.get("reference"), str) else ""
 
 
-def _fields(kind: str) -> Any:
+def _fields(kind: Any) -> Any:
+    if not isinstance(kind, str):
+        return None
     try:
         found: Shape = shape(kind)
     except KeyError:

@@ -14,6 +14,7 @@ from typing import Any
 
 from .dates import span
 from .facts import concrete_types, facts
+from .invariants.logic import each
 from .paths import Node, OutsideError, Path, compile_path, compile_relative, type_in
 
 
@@ -301,7 +302,7 @@ def _date(node: Node) -> Iterator[SearchValue]:
         if low or high:
             yield DateValue(low[0] if low else None, high[1] if high else None)
     elif node.type == "Timing":
-        spans = [one for text in value.get("event") or () if (one := span(text)) is not None]
+        spans = [one for text in each(value, "event") if (one := span(text)) is not None]
         repeat = value.get("repeat")
         bounds = repeat.get("boundsPeriod") if isinstance(repeat, dict) else None
         if spans:

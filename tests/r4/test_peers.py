@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fhirmod.r4 import check, dump, parse
+from fhirmod.r4 import check, dump, parse, references, search_parameters, values_of
 from fhirmod.r4.build import read_input
 
 from .corpus import valid
@@ -110,7 +110,8 @@ def test_hl7s_own_definitions_break_no_rule(name: str) -> None:
 
 VALUES: list[Any] = [
     None, "", [], {}, True, 5, -1, "x", "a b", "2026-01-01", {"x": 1}, ["x"],
-    {"extension": [{"url": "http://example.org/e", "valueString": "q"}]}, {"reference": "#zz"},
+    {"extension": [{"url": "http://example.org/e", "valueString": "q"}]}, {"reference": "#zz"}, {"coding": [5]},
+    [{}], [[]], "#", "urn:uuid:x", 1.5,
 ]  # fmt: skip
 
 
@@ -164,6 +165,14 @@ def test_mutants_are_judged_by_walker_and_schema_alike(resource: dict[str, Any])
     assert schema is None or refused, schema
     if any(one.code in STRUCTURAL for one in refused):
         assert schema is not None, refused
+
+
+@settings(max_examples=200, deadline=None)
+@given(mutants())
+def test_mutants_make_nothing_else_raise(resource: dict[str, Any]) -> None:
+    assert isinstance(list(references(resource)), list)
+    for parameter in search_parameters(str(resource.get("resourceType"))).values():
+        assert isinstance(values_of(parameter, resource), list)
 
 
 _json: Any = st.recursive(
