@@ -22,6 +22,7 @@ _URL = re.compile(r"/?(?:https?://.*/)?([A-Z][A-Za-z]+)(?:/([A-Za-z0-9\-.]{1,64}
 # What a document must carry of what its Composition names (documents.html#content).
 _CARRIED = frozenset(("subject", "encounter", "author", "attester", "custodian", "event", "section"))
 _WITH_BODY = frozenset(("POST", "PUT", "PATCH"))
+_IDENTIFIED = frozenset(("collection", "searchset", "history"))
 _LOCAL = frozenset(("document", "message", "transaction"))
 
 
@@ -64,7 +65,9 @@ class Bundle:
             return
         place = self._entry(number)
         if not isinstance(url, str):
-            if self._kind in ("document", "message"):
+            # R4 exempts creates and what operations return unidentified; a batch may hold anything
+            identified = isinstance(resource.get("id"), str) and self._kind in _IDENTIFIED
+            if identified or self._kind in ("document", "message"):
                 self._say(
                     "error",
                     "missing-full-url",

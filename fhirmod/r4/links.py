@@ -18,7 +18,7 @@ _ABSOLUTE = re.compile(
 )
 _SCHEME = re.compile(r"[a-z][a-z0-9+.\-]*:[^\s]+", re.IGNORECASE)
 _CONDITIONAL = re.compile(r"([A-Z][A-Za-z]+)\?[^\s]+")
-# references.html: at least one of the first three, unless an extension says why not
+# R4 has no rule for it yet (R5 makes it ref-2): a reference to nothing is a warning
 _SOMETHING = frozenset(("reference", "_reference", "identifier", "display", "_display", "extension"))
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 
@@ -54,7 +54,7 @@ def judge(node: dict[str, Any], slot: Slot, scope: Scope) -> list[Said]:
     if not _SOMETHING & node.keys():
         found.append(
             Said(
-                "error",
+                "warning",
                 "reference-empty",
                 "required",
                 "The reference says nothing; wanted a reference, an identifier, a display or an extension.",
