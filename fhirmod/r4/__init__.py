@@ -11,26 +11,22 @@ from .exact import dump, parse
 from .facts import concrete_types as _concrete_types
 from .facts import known_types as _known_types
 from .fhirpath_patching import fhirpath_patch
-from .json_patching import json_patch
-from .paths import Node, OutsideError, Path, compile_path, type_in
-from .profiles import Profile, compile_profile, profile
-from .references import references
-from .search import (
+from .indexed import (
     CompositeValue,
     DateValue,
     NumberValue,
     QuantityValue,
     ReferenceValue,
-    SearchParameter,
     SearchValue,
     StringValue,
     TokenValue,
     UriValue,
-    search_parameter,
-    search_parameters,
-    search_values,
-    values_of,
 )
+from .json_patching import json_patch
+from .paths import Node, OutsideError, Path, compile_path, type_in
+from .profiles import Profile, compile_profile, profile
+from .references import references
+from .search import SearchParameter, search_parameter, search_parameters, search_values, values_of
 from .splice import splice
 
 __all__ = [

@@ -6,7 +6,8 @@ Source: http://hl7.org/fhir/R4/compartmentdefinition.html
 from typing import Any
 
 from .facts import facts
-from .search import ReferenceValue, search_values
+from .indexed import ReferenceValue
+from .search import search_values
 
 
 def compartments() -> frozenset[str]:

@@ -13,9 +13,7 @@ from .invariants import TESTS, Scope, Test, wanted
 from .paths import type_in
 from .places import Place, written
 from .profiles import Element, Profile, by_code, profile
-from .shapes import PRIMITIVES
-
-Item = tuple[str, Any, Place]  # its type if a choice says so, its JSON value, where it stands
+from .slices import Item, belongs, contains, items
 
 
 def check_profile(
@@ -93,11 +91,11 @@ class _Conformance:
         self._value(element, node, place)
         if isinstance(node, Mapping):
             for child in element.children.values():
-                self._child(child, _items(node, child.name, place), place)
+                self._child(child, items(node, child.name, place), place)
 
     def _value(self, element: Element, node: Any, place: Place) -> None:
         if element.wanted is not None and node is not None:
-            fits = node == element.wanted if element.exact else _contains(node, element.wanted)
+            fits = node == element.wanted if element.exact else contains(node, element.wanted)
             if not fits:
                 how = "exactly" if element.exact else "at least"
                 self._say(
@@ -144,22 +142,22 @@ class _Conformance:
             worst = self._severity if severity == "error" else "warning"
             self._say(key, "invariant", place, f"the rule {key} does not hold; wanted {wanted(key, text)}.", worst)
 
-    def _child(self, element: Element, items: list[Item], above: Place) -> None:
-        if len(items) < element.least:
+    def _child(self, element: Element, found: list[Item], above: Place) -> None:
+        if len(found) < element.least:
             self._say(
                 "profile-missing",
                 "required",
                 above,
-                f"{element.label} stands {len(items)} times; wanted at least {element.least}.",
+                f"{element.label} stands {len(found)} times; wanted at least {element.least}.",
             )
-        if element.most is not None and len(items) > element.most:
+        if element.most is not None and len(found) > element.most:
             self._say(
                 "profile-too-many",
                 "structure",
                 above,
-                f"{element.label} stands {len(items)} times; wanted at most {element.most}.",
+                f"{element.label} stands {len(found)} times; wanted at most {element.most}.",
             )
-        for kind, node, place in items:
+        for kind, node, place in found:
             if kind and element.types and kind not in element.types:
                 wanted = ", ".join(sorted(element.types))
                 self._say(
@@ -170,9 +168,9 @@ class _Conformance:
                 )
             self.object(element, node, place)
         if element.slices:
-            self._slices(element, items, above)
+            self._slices(element, found, above)
 
-    def _slices(self, element: Element, items: list[Item], above: Place) -> None:
+    def _slices(self, element: Element, found: list[Item], above: Place) -> None:
         unknown = {kind for kind, _ in element.discriminators} - {"value", "pattern", "type", "exists"}
         if unknown:
             self._say(
@@ -185,8 +183,8 @@ class _Conformance:
             )
             return
         counts = dict.fromkeys(element.slices, 0)
-        for item in items:
-            part = next((s for s in element.slices.values() if _belongs(element, s, item)), None)
+        for item in found:
+            part = next((s for s in element.slices.values() if belongs(element, s, item)), None)
             if part is None:
                 if element.closed:
                     self._say(
@@ -202,7 +200,7 @@ class _Conformance:
         for name, count in counts.items():
             part = element.slices[name]
             # A slice of an optional choice speaks of the value that is there, not of one being there.
-            if count < part.least and not (choice and not items and element.least == 0):
+            if count < part.least and not (choice and not found and element.least == 0):
                 self._say(
                     "profile-slice",
                     "required",
@@ -239,109 +237,6 @@ class _Conformance:
                 f"the code of {element.label} is outside its value set; wanted {members.example}.",
                 worst,
             )
-
-
-def _items(node: Mapping[str, Any], element: str, place: Place) -> list[Item]:
-    """Return the values of one element, each with its place; a primitive with only an extension is None."""
-    if not element.endswith("[x]"):
-        return _under(node, element, "", place)
-    bare = element[:-3]
-    length = len(bare)
-    keys = {key.removeprefix("_") for key in node}
-    found: list[Item] = []
-    for key in sorted(key for key in keys if key.startswith(bare) and key[length : length + 1].isupper()):
-        found += [(_kind(key[length:]), one, (place, bare, at[2])) for _, one, at in _under(node, key, "", place)]
-    return found
-
-
-def _under(node: Mapping[str, Any], key: str, kind: str, place: Place) -> list[Item]:
-    value = node.get(key)
-    if value is None:
-        beside = node.get("_" + key)
-        if isinstance(beside, list):
-            return [(kind, None, (place, key, index)) for index in range(len(beside))]
-        return [] if beside is None else [(kind, None, (place, key, -1))]
-    if isinstance(value, list):
-        return [(kind, one, (place, key, index)) for index, one in enumerate(value)]
-    return [(kind, value, (place, key, -1))]
-
-
-def _kind(suffix: str) -> str:
-    lower = suffix[:1].lower() + suffix[1:]
-    return lower if lower in PRIMITIVES else suffix
-
-
-def _belongs(element: Element, part: Element, item: Item) -> bool:
-    """Return whether a value is of a slice by every discriminator."""
-    kind, node, _ = item
-    for how, path in element.discriminators:
-        if how == "type":
-            if path == "$this" and kind and kind not in part.types:
-                return False
-        elif how == "exists":
-            there = any(True for _ in _reached(node, path))
-            below = _below(part, path)
-            if below and there != (below[0].least > 0):
-                return False
-        elif not _fits(part, path, node):
-            return False
-    return True
-
-
-def _fits(part: Element, path: str, node: Any) -> bool:
-    demands = part.demands.get(path)
-    if demands is None:
-        below = _below(part, path)
-        demands = [one for one in below if one.wanted is not None or one.binding is not None]
-        part.demands[path] = demands
-    if not demands and path == "url" and part.profiles:
-        return isinstance(node, Mapping) and node.get("url") in part.profiles
-    values = list(_reached(node, path))
-    return any(_satisfies(one, value) for one in demands for value in values)
-
-
-def _satisfies(element: Element, value: Any) -> bool:
-    if element.wanted is not None:
-        return bool(value == element.wanted if element.exact else _contains(value, element.wanted))
-    members = element.binding.members if element.binding else None
-    if members is None:
-        return False
-    if isinstance(value, Mapping):
-        codings = value.get("coding", [value])
-        return any(members.coding(one) for one in codings if isinstance(one, Mapping))
-    return isinstance(value, str) and members.code(value)
-
-
-def _below(part: Element, path: str) -> list[Element]:
-    """Return the profile's elements at a path under a slice, its own slices included."""
-    here = [part]
-    for name in () if path == "$this" else path.split("."):
-        stepped = [child for one in here for child in (one.children.get(name), one.children.get(name + "[x]")) if child]
-        here = [one for child in stepped for one in (child, *child.slices.values())]
-    return here
-
-
-def _reached(node: Any, path: str) -> Iterator[Any]:
-    here = [node]
-    for name in () if path == "$this" else path.split("."):
-        here = [item[1] for one in here if isinstance(one, Mapping) for item in _both(one, name)]
-    yield from (one for one in here if one is not None)
-
-
-def _both(node: Mapping[str, Any], name: str) -> list[Item]:
-    return _items(node, name, _NOWHERE) or _items(node, name + "[x]", _NOWHERE)
-
-
-_NOWHERE: Place = (None, "", -1)
-
-
-def _contains(value: Any, pattern: Any) -> bool:
-    """Return whether a value has everything a pattern has (elementdefinition.html#pattern)."""
-    if isinstance(pattern, Mapping):
-        return isinstance(value, Mapping) and all(_contains(value.get(k), p) for k, p in pattern.items())
-    if isinstance(pattern, list):
-        return isinstance(value, list) and all(any(_contains(v, p) for v in value) for p in pattern)
-    return bool(value == pattern)
 
 
 def _shown(element: Element) -> str:

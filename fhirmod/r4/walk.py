@@ -11,13 +11,13 @@ from fhirmod.errors import Finding, Severity
 from .bundles import Bundle
 from .conform import check_claims
 from .facts import concrete_types, known_types
-from .grammars import PRIMITIVE, WANTED, form, is_element_id, is_relative, odd_text, odd_urn
+from .grammars import form
 from .invariants import Scope, wanted
 from .links import Link, judge
-from .meaning import Say, bound, code, coding, extension, identifier, quantity
-from .narrative import problems
+from .meaning import Say, bound, coding, extension, identifier, quantity
 from .places import Place, written
 from .plan import Plan, Slot, plan
+from .primitives import primitive
 
 _QUANTITIES = ("Quantity", "Age", "Count", "Distance", "Duration")
 BROKEN = (TypeError, AttributeError, KeyError, ValueError, IndexError)
@@ -112,7 +112,7 @@ class Walk:
                 self._list(node, key, slot, place, scope)
             elif slot.primitive:
                 if not slot.plain(value):  # type: ignore[misc]
-                    self._primitive(value, slot, (place, slot.field.name, -1))
+                    primitive(self.say, value, slot, (place, slot.field.name, -1))
             else:
                 self._complex(value, slot, (place, slot.field.name, -1), scope)
             if slot.checks and slot.primitive and not slot.many:
@@ -203,7 +203,7 @@ class Walk:
                     if item is None:
                         self._hole(node, key, index, slot, place)
                     else:
-                        self._primitive(item, slot, (place, name, index))
+                        primitive(self.say, item, slot, (place, name, index))
                 if slot.checks:
                     self._run(slot.checks, item, (place, name, index), scope)
         else:
@@ -338,63 +338,9 @@ class Walk:
                 )
                 return
 
-    def _primitive(self, value: Any, slot: Slot, place: Place) -> None:
-        """Say why a primitive is not plainly right; it may be right after all."""
-        field = slot.field
-        kind = field.type
-        if not PRIMITIVE[kind](value):
-            empty = value is None
-            self.error(
-                "null-value" if empty else f"bad-{_kebab(kind)}",
-                "structure" if empty or not isinstance(value, str) else "value",
-                place[0] or place if empty else place,
-                f"The element {field.name} is {form(value)}; wanted {WANTED[kind]}.",
-            )
-            return
-        if kind == "xhtml":
-            for key, said in problems(value):
-                self.error(key, "invariant", place, f"The narrative is not allowed XHTML: {said}.")
-        elif kind == "code" and slot.bound is not None:
-            code(self.say, value, slot.bound, field.name, place)
-        elif kind == "string" and field.name == "id" and not is_element_id(value):
-            self.error(
-                "bad-element-id",
-                "value",
-                place,
-                f"The element id is {form(value)}; wanted text without spaces.",
-            )
-        elif kind in ("canonical", "uri") and is_relative(value):
-            self.say(
-                "warning",
-                "relative-uri",
-                "value",
-                place,
-                f"The element {field.name} is a relative URI; wanted one that means the same everywhere.",
-            )
-        elif isinstance(value, str) and odd_urn(value):
-            self.say(
-                "warning",
-                "odd-urn",
-                "value",
-                place,
-                f"The element {field.name} is {form(value)}; wanted a whole UUID or OID after urn:.",
-            )
-        elif isinstance(value, str) and odd_text(value):
-            self.say(
-                "warning",
-                "odd-text",
-                "value",
-                place,
-                f"The element {field.name} is blank or has control characters; wanted readable text.",
-            )
-
     def _reference(self, node: dict[str, Any], slot: Slot, place: Place, scope: Scope) -> None:
         text = node.get("reference")
         if isinstance(text, str):
             self.links.append(Link(text, slot.field.targets, place, scope))
         for said in judge(node, slot, scope):
             self.say(said.severity, said.code, said.issue, place, said.sentence)  # type: ignore[arg-type]
-
-
-def _kebab(kind: str) -> str:
-    return "".join("-" + c.lower() if c.isupper() else c for c in kind)
