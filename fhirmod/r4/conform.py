@@ -89,7 +89,7 @@ class _Conformance:
     def object(self, element: Element, node: Any, place: Place) -> None:
         """Judge one value and what stands below it."""
         self._value(element, node, place)
-        if isinstance(node, Mapping):
+        if isinstance(node, dict):
             for child in element.children.values():
                 self._child(child, items(node, child.name, place), place)
 
@@ -104,7 +104,7 @@ class _Conformance:
                     place,
                     f"the element {element.label} differs; wanted {how} {_shown(element)}.",
                 )
-        if element.targets and isinstance(node, Mapping) and isinstance(node.get("reference"), str):
+        if element.targets and isinstance(node, dict) and isinstance(node.get("reference"), str):
             kind = type_in(node["reference"])
             if (
                 kind
@@ -222,9 +222,9 @@ class _Conformance:
         members = binding.members
         if isinstance(node, str):
             fits = members.code(node)
-        elif isinstance(node, Mapping) and "coding" in node:
-            fits = any(members.coding(one) for one in node["coding"] if isinstance(one, Mapping))
-        elif isinstance(node, Mapping) and "code" in node:
+        elif isinstance(node, dict) and "coding" in node:
+            fits = any(members.coding(one) for one in node["coding"] if isinstance(one, dict))
+        elif isinstance(node, dict) and "code" in node:
             fits = members.coding(node)
         else:
             return

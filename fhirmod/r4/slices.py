@@ -67,7 +67,7 @@ def _fits(part: Element, path: str, node: Any) -> bool:
         demands = [one for one in below if one.wanted is not None or one.binding is not None]
         part.demands[path] = demands
     if not demands and path == "url" and part.profiles:
-        return isinstance(node, Mapping) and node.get("url") in part.profiles
+        return isinstance(node, dict) and node.get("url") in part.profiles
     values = list(_reached(node, path))
     return any(_satisfies(one, value) for one in demands for value in values)
 
@@ -78,9 +78,9 @@ def _satisfies(element: Element, value: Any) -> bool:
     members = element.binding.members if element.binding else None
     if members is None:
         return False
-    if isinstance(value, Mapping):
+    if isinstance(value, dict):
         codings = value.get("coding", [value])
-        return any(members.coding(one) for one in codings if isinstance(one, Mapping))
+        return any(members.coding(one) for one in codings if isinstance(one, dict))
     return isinstance(value, str) and members.code(value)
 
 
@@ -96,7 +96,7 @@ def _below(part: Element, path: str) -> list[Element]:
 def _reached(node: Any, path: str) -> Iterator[Any]:
     here = [node]
     for name in () if path == "$this" else path.split("."):
-        here = [item[1] for one in here if isinstance(one, Mapping) for item in _both(one, name)]
+        here = [item[1] for one in here if isinstance(one, dict) for item in _both(one, name)]
     yield from (one for one in here if one is not None)
 
 
@@ -109,8 +109,8 @@ _NOWHERE: Place = (None, "", -1)
 
 def contains(value: Any, pattern: Any) -> bool:
     """Return whether a value has everything a pattern has (elementdefinition.html#pattern)."""
-    if isinstance(pattern, Mapping):
-        return isinstance(value, Mapping) and all(contains(value.get(k), p) for k, p in pattern.items())
+    if isinstance(pattern, dict):
+        return isinstance(value, dict) and all(contains(value.get(k), p) for k, p in pattern.items())
     if isinstance(pattern, list):
         return isinstance(value, list) and all(any(contains(v, p) for v in value) for p in pattern)
     return bool(value == pattern)

@@ -28,7 +28,10 @@ Row = tuple[str, str, Test]  # key, FHIRPath, the same in Python
 
 def has(node: Any, *names: str) -> bool:
     """Return whether any of the elements exists (a primitive that only has an extension exists)."""
-    return any(name in node or "_" + name in node for name in names)
+    for name in names:  # noqa: SIM110 - the hottest line: three times as fast as any()
+        if name in node or "_" + name in node:
+            return True
+    return False
 
 
 def lacks(node: Any, *names: str) -> bool:
