@@ -5,16 +5,14 @@ from datetime import datetime
 
 from fhirmod.episode import (
     BleedingResponse,
-    Custody,
-    Opening,
     Outcome,
     PlacementAttempt,
     Retraction,
     SignOff,
-    Transfer,
 )
 
 from .balloons import Balloon
+from .custody import Care
 from .view import View
 from .when import when
 from .why import Why
@@ -37,8 +35,8 @@ class Axes:
            expelled | pulled | at-surgery | out-how-not-known | in-at-death | fate-not-known;
            bleeding: not-stopped | reduced | stopped | returned | not-known | not-recorded;
            trial: none | running n | no-bleeding-seen | bleeding-returned | interrupted |
-           result-not-recorded | not-done; care: facility | on-the-way | arrived-not-accepted |
-           accepted-by; woman: alive | died | not-known; record: open | closed | reopened.
+           result-not-recorded | not-done; care: facility | on-the-way | accepted-by;
+           woman: alive | died | not-known; record: open | closed | reopened.
     """
 
     balloon: Axis
@@ -49,7 +47,7 @@ class Axes:
     record: Axis
 
 
-def axes(view: View, all_balloons: tuple[Balloon, ...]) -> Axes:
+def axes(view: View, all_balloons: tuple[Balloon, ...], trail: Care) -> Axes:
     """Return the six axes at the moment.
 
     Source: sources.PRACTICE.
@@ -58,7 +56,7 @@ def axes(view: View, all_balloons: tuple[Balloon, ...]) -> Axes:
         balloon=_balloon(view, all_balloons),
         bleeding=_bleeding(view),
         trial=_trial(all_balloons),
-        care=_care(view),
+        care=Axis(trail.holders[-1].word, trail.holders[-1].since),
         woman=_woman(view),
         record=_record(view),
     )
@@ -103,27 +101,6 @@ def _trial(all_balloons: tuple[Balloon, ...]) -> Axis:
     return Axis(last.trial, done.end if isinstance(done.end, datetime) else done.start)
 
 
-_CARE = {
-    ("transfer", "departed"): "on-the-way",
-    ("transfer", "arrived"): "arrived-not-accepted",
-    ("custody", "accepted"): "accepted-by",
-}
-
-
-def _care(view: View) -> Axis:
-    """Return who has her: the facility, the escort on the way, or who accepted after she arrived."""
-    opened = view.all(Opening)
-    word, since = "facility", (when(opened[-1]) if opened else Why.NOT_RECORDED)
-    steps: list[Transfer | Custody] = [*view.all(Transfer), *view.all(Custody)]
-    for step in sorted(steps, key=when):
-        said = step.step if isinstance(step, Transfer) else step.answer
-        new = _CARE.get((step.kind, said))
-        if new is None or (new == "accepted-by" and word == "on-the-way"):
-            continue
-        word, since = new, when(step)
-    return Axis(word, since)
-
-
 def _woman(view: View) -> Axis:
     if view.death is not None:
         return Axis("died", view.death.instant or Why.NOT_KNOWN)
@@ -149,8 +126,6 @@ def _record(view: View) -> Axis:
     later = [
         one.recorded_at.instant
         for one in view.entries
-        if not isinstance(one, _CLOSED_STAYS)
-        and one.recorded_at.instant is not None
-        and one.recorded_at.instant > end
+        if not isinstance(one, _CLOSED_STAYS) and one.recorded_at.instant is not None and one.recorded_at.instant > end
     ]
     return Axis("reopened", min(later)) if later else Axis("closed", end)

@@ -97,15 +97,11 @@ def balloons(view: View) -> tuple[Balloon, ...]:
     return tuple(_balloon(view, ledger, prepared.get(ledger.id), looks) for ledger in view.ledgers.balloons)
 
 
-def _balloon(
-    view: View, ledger: Ledger, prepared: BalloonPreparation | None, looks: list[BleedingResponse]
-) -> Balloon:
+def _balloon(view: View, ledger: Ledger, prepared: BalloonPreparation | None, looks: list[BleedingResponse]) -> Balloon:
     stop, done = _course(view, ledger)
     facts = _facts(ledger, prepared)
     state, since = _state(view, ledger, looks)
-    placed = Anchor.of(
-        "placement", None if isinstance(ledger.opened, Opening) else ledger.opened, Why.NOT_KNOWN
-    )
+    placed = Anchor.of("placement", None if isinstance(ledger.opened, Opening) else ledger.opened, Why.NOT_KNOWN)
     out = Anchor.of(
         _out_name(ledger),
         ledger.end[1] if ledger.end else None,
@@ -123,20 +119,15 @@ def _balloon(
         in_place=in_place,
         facts=facts,
         compartments=tuple(
-            _compartment(view, name, ledger, str(facts["retention"]), in_place=in_place)
-            for name in COMPARTMENTS
+            _compartment(view, name, ledger, str(facts["retention"]), in_place=in_place) for name in COMPARTMENTS
         ),
-        over_label_ml=(
-            max(peak - maximum, Decimal(0)) if isinstance(maximum, Decimal) else Why(str(maximum))
-        ),
+        over_label_ml=(max(peak - maximum, Decimal(0)) if isinstance(maximum, Decimal) else Why(str(maximum))),
         out=out,
         dwell=_dwell(view, ledger, placed, out),
         filled_until=_filled_until(view, ledger),
         stop=stop,
         trials=done,
-        trial=trial_word(
-            done, out=ledger.out, expelled=ledger.end is not None and ledger.end[0] == "expelled"
-        ),
+        trial=trial_word(done, out=ledger.out, expelled=ledger.end is not None and ledger.end[0] == "expelled"),
     )
 
 
@@ -154,9 +145,7 @@ def _course(view: View, ledger: Ledger) -> tuple[FirstStop, tuple[Trial, ...]]:
 
 
 def _out_name(ledger: Ledger) -> str:
-    return {None: "out", "expelled": "expulsion", "died": "death"}.get(
-        ledger.end[0] if ledger.end else None, "removal"
-    )
+    return {None: "out", "expelled": "expulsion", "died": "death"}.get(ledger.end[0] if ledger.end else None, "removal")
 
 
 def _dwell(view: View, ledger: Ledger, placed: Anchor, out: Anchor) -> Interval:

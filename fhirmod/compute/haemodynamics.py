@@ -8,7 +8,7 @@ from fractions import Fraction
 from fhirmod.episode import VitalSigns
 from fhirmod.errors import NotComputableError
 
-from .why import number, rounded
+from .why import number
 
 
 def shock_index(pulse_per_min: Decimal, systolic_mmhg: Decimal) -> Decimal:
@@ -66,7 +66,7 @@ def at_least_ratio(above: Decimal, below: Decimal, threshold: Decimal) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class LocalMeasure:
-    """A value of one set of vital signs: its key, unit, and how it follows from that entry alone."""
+    """A value of one set of vital signs: its key, unit, and how it follows from that entry alone, unrounded."""
 
     key: str
     unit: str
@@ -75,14 +75,14 @@ class LocalMeasure:
 
 def _shock_index(signs: VitalSigns) -> Decimal | None:
     pulse, systolic = number(signs.pulse_per_min), number(signs.systolic_mmhg)
-    return None if pulse is None or not systolic else rounded(shock_index(pulse, systolic), 3)
+    return None if pulse is None or not systolic else shock_index(pulse, systolic)
 
 
 def _mean(signs: VitalSigns) -> Decimal | None:
     systolic, diastolic = number(signs.systolic_mmhg), number(signs.diastolic_mmhg)
     if not systolic or diastolic is None:
         return None
-    return rounded(mean_arterial_pressure(systolic, diastolic), 1)
+    return mean_arterial_pressure(systolic, diastolic)
 
 
 def _pulse_pressure(signs: VitalSigns) -> Decimal | None:

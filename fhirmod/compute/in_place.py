@@ -36,11 +36,7 @@ def in_place(view: View, all_balloons: tuple[Balloon, ...]) -> InPlace:
     last_out: datetime | None = None
     for balloon in all_balloons:
         start = balloon.placed.at
-        end = (
-            balloon.out.at
-            if isinstance(balloon.out.at, datetime)
-            else (view.now if balloon.in_place else None)
-        )
+        end = balloon.out.at if isinstance(balloon.out.at, datetime) else (view.now if balloon.in_place else None)
         if isinstance(start, datetime) and end is not None:
             total += max(end - start, timedelta())
         else:

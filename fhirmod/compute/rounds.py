@@ -58,11 +58,7 @@ def parts_of(entry: Entry) -> tuple[str, ...]:
     if isinstance(entry, BleedingResponse):
         return ("bleeding",) if _looked(entry.response) else ()
     if isinstance(entry, UterineCheck):
-        return (
-            ("fundus",)
-            if _looked(entry.fundus_finger_breadths) or _looked(entry.fundus_above_symphysis_cm)
-            else ()
-        )
+        return ("fundus",) if _looked(entry.fundus_finger_breadths) or _looked(entry.fundus_above_symphysis_cm) else ()
     return ()
 
 

@@ -1,16 +1,17 @@
 """The last pressure, pulse and mental state with their age, the shock index and where it is heading."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
-from fhirmod.episode import VitalSigns
+from fhirmod.episode import Laboratory, VitalSigns
 
 from .classes import unrecordable
 from .haemodynamics import LOCAL_MEASURES, at_least_ratio, shock_index
 from .view import View
 from .when import minutes, when
-from .why import Why, number, why
+from .why import Why, number, rounded, why
 
 _SHOCK_INDEX, _MEAN, _PULSE_PRESSURE = (measure.of for measure in LOCAL_MEASURES)
 
@@ -83,8 +84,13 @@ def haemodynamics(view: View) -> Haemodynamics:
         mean_arterial_pressure=_shown(_MEAN, pressed),
         pulse_pressure=_shown(_PULSE_PRESSURE, pressed),
         direction=_direction(indexed, stale=stale),
-        worst=max((one for one in map(_SHOCK_INDEX, indexed) if one is not None), default=Why.NOT_RECORDED),
+        worst=_worst(indexed),
     )
+
+
+def _worst(indexed: list[VitalSigns]) -> Decimal | Why:
+    values = [value for one in indexed if (value := _SHOCK_INDEX(one)) is not None]
+    return rounded(max(values), 3) if values else Why.NOT_RECORDED
 
 
 def _looked(signs: VitalSigns) -> bool:
@@ -114,12 +120,13 @@ def _value(signs: VitalSigns | None, name: str) -> Decimal | str:
     return value if isinstance(value, Decimal | str) else why(value)
 
 
-def _shown(measure: object, signs: VitalSigns | None) -> Decimal | Why:
+def _shown(measure: Callable[[VitalSigns], Decimal | None], signs: VitalSigns | None) -> Decimal | Why:
+    """Return a local measure for showing: the index at three decimals, pressures at one."""
     if signs is None:
         return Why.NOT_RECORDED
-    value = measure(signs)  # type: ignore[operator]
+    value = measure(signs)
     if value is not None:
-        return value  # type: ignore[no-any-return]
+        return rounded(value, 3 if measure is _SHOCK_INDEX else 1)
     if unrecordable(signs):
         return Why.COULD_NOT_MEASURE
     return Why.NOT_APPLICABLE if signs.palpated else Why.NOT_RECORDED
@@ -164,3 +171,15 @@ def _direction(indexed: list[VitalSigns], *, stale: bool) -> str:
         for one in indexed[-2:]
     )
     return "rising" if later > earlier else ("falling" if later < earlier else "level")
+
+
+def last_haemoglobin(view: View) -> str:
+    """Return the newest haemoglobin with its unit, or why there is none.
+
+    Units:  g/dL in the text.
+    """
+    values = [one.haemoglobin_g_dl for one in view.all(Laboratory) if one.haemoglobin_g_dl is not None]
+    if not values:
+        return Why.NOT_RECORDED
+    last = values[-1]
+    return f"{last} g/dL" if isinstance(last, Decimal) else why(last)

@@ -4,19 +4,30 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from fhirmod.episode import Episode, Protocol
+from fhirmod.episode import Episode, Protocol, Urine
+from fhirmod.errors import Finding
 
 from .axes import Axes, axes
 from .balloons import Balloon, balloons
 from .classes import LossClass
+from .collected import Total, collected, total_of
+from .completeness import Completeness, Known, completeness
+from .custody import Care, care
 from .document import document
+from .fundus import Fundus, fundus
 from .in_place import InPlace, in_place
+from .lines import Line, Shown, lines
 from .losses import Losses, classes, losses
+from .near_miss import NearMiss, near_miss
 from .packs import Packs, packs
-from .signs import Haemodynamics, haemodynamics
+from .record_findings import record_findings
+from .resuscitation import Resuscitation, resuscitation
+from .signs import Haemodynamics, haemodynamics, last_haemoglobin
+from .stops import Stops, stops
 from .timings import timings
 from .txa import Txa, txa
 from .view import View
+from .warning import CriteriaSet, warning_sets
 from .watch import Watch, watch
 from .when import Interval, when
 from .why import Why
@@ -43,6 +54,7 @@ class State:
     known_at: datetime | Why
     now: datetime
     clocks_stopped_at: datetime | Why
+    last_received: datetime | Why
     protocol: ProtocolUsed
     axes: Axes
     balloons: tuple[Balloon, ...]
@@ -51,9 +63,24 @@ class State:
     loss: Losses
     loss_classes: tuple[LossClass, ...]
     haemodynamics: Haemodynamics
+    fundus: Fundus
+    warning: tuple[CriteriaSet, ...]
     watch: Watch
     timings: tuple[Interval, ...]
     txa: Txa
+    resuscitation: Resuscitation
+    urine: Total
+    haemoglobin: str
+    stops: Stops
+    care: Care
+    near_miss: NearMiss
+    completeness: Completeness
+    findings: tuple[Finding, ...]
+    seven_lines: tuple[Line, ...]
+
+    def lines(self) -> tuple[Line, ...]:
+        """Return the seven lines of the first ten seconds."""
+        return self.seven_lines
 
     def document(self) -> dict[str, Any]:
         """Return the state as plain JSON values; every value is a value or a word saying why not."""
@@ -72,9 +99,7 @@ class State:
         raise KeyError(name)
 
 
-def state(
-    episode: Episode, *, as_of: datetime, known_at: datetime | None = None, protocol: Protocol
-) -> State:
+def state(episode: Episode, *, as_of: datetime, known_at: datetime | None = None, protocol: Protocol) -> State:
     """Return the computed state of an episode as of a moment, as it could be known at another.
 
     Units:  mL, min, mm[Hg] as the fields' names say.
@@ -84,21 +109,65 @@ def state(
     """
     view = View.of(episode, as_of=as_of, known_at=known_at, protocol=protocol)
     all_balloons = balloons(view)
+    trail = care(view)
+    known = Known(
+        view=view,
+        axes=axes(view, all_balloons, trail),
+        balloons=all_balloons,
+        packs=packs(view.entries),
+        loss=losses(view, all_balloons),
+        watch=watch(view, all_balloons),
+        txa=txa(view),
+        resuscitation=resuscitation(view),
+        near_miss=near_miss(view),
+        stops=stops(view),
+    )
+    intervals = timings(view, all_balloons)
+    findings = record_findings(episode, view, all_balloons, intervals)
+    signs, height, haemoglobin = haemodynamics(view), fundus(view), last_haemoglobin(view)
+    shown = Shown(
+        view=view,
+        axes=known.axes,
+        balloons=all_balloons,
+        packs=known.packs,
+        loss=known.loss,
+        haemodynamics=signs,
+        fundus=height,
+        watch=known.watch,
+        txa=known.txa,
+        resuscitation=known.resuscitation,
+        haemoglobin=haemoglobin,
+        stops=known.stops,
+        care=trail,
+        findings=findings,
+    )
     return State(
         episode=episode.id,
         as_of=as_of,
         known_at=known_at if known_at is not None else Why.NOT_APPLICABLE,
         now=view.now,
         clocks_stopped_at=Why.NOT_APPLICABLE if view.death is None else when(view.death),
+        last_received=view.last_received,
         protocol=ProtocolUsed(protocol.id, protocol.version, protocol.hash),
-        axes=axes(view, all_balloons),
+        axes=known.axes,
         balloons=all_balloons,
         in_place=in_place(view, all_balloons),
-        packs=packs(view.entries),
-        loss=losses(view, all_balloons),
+        packs=known.packs,
+        loss=known.loss,
         loss_classes=classes(view),
-        haemodynamics=haemodynamics(view),
-        watch=watch(view, all_balloons),
-        timings=timings(view, all_balloons),
-        txa=txa(view),
+        haemodynamics=signs,
+        fundus=height,
+        warning=warning_sets(view),
+        watch=known.watch,
+        timings=intervals,
+        txa=known.txa,
+        resuscitation=known.resuscitation,
+        urine=total_of(collected(view.all(Urine))),
+        haemoglobin=haemoglobin,
+        stops=known.stops,
+        care=trail,
+        near_miss=known.near_miss,
+        completeness=completeness(known),
+        findings=findings,
+        seven_lines=lines(shown),
     )

@@ -93,9 +93,7 @@ def _held(
         ends.append((when(again), 2, "returned"))
     let_down = [when(one) for one in ledger.withdrawals if when(one) >= since]
     let_down += [
-        when(one)
-        for one in entries
-        if isinstance(one, DeflationTrial) and one.step == "start" and when(one) >= since
+        when(one) for one in entries if isinstance(one, DeflationTrial) and one.step == "start" and when(one) >= since
     ]
     if let_down:
         ends.append((min(let_down), 0, "until-let-down"))

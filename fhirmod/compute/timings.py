@@ -77,9 +77,7 @@ def _anchors(view: View, all_balloons: tuple[Balloon, ...]) -> dict[str, Entry |
     placed = placements[0] if placements else None
     doses = txa_doses(view)
     theatre = _first(view.all(Decision), choice="theatre")
-    bad = next(
-        (one for one in view.all(BleedingResponse) if one.response in ("not-stopped", "returned")), None
-    )
+    bad = next((one for one in view.all(BleedingResponse) if one.response in ("not-stopped", "returned")), None)
     departed, arrived = _journey(view)
     surgeries = view.all(Surgery)
     first = all_balloons[0] if all_balloons else None
@@ -98,8 +96,7 @@ def _anchors(view: View, all_balloons: tuple[Balloon, ...]) -> dict[str, Entry |
         "theatre-after-not-stopped": _after(surgeries, bad),
         "theatre-decision": theatre,
         "theatre": _after(surgeries, theatre),
-        "transfer-decided": _first(view.all(Transfer), step="decided")
-        or _first(view.all(Decision), choice="transfer"),
+        "transfer-decided": _first(view.all(Transfer), step="decided") or _first(view.all(Decision), choice="transfer"),
         "transfer-called": _first(view.all(Transfer), step="called"),
         "departed": departed,
         "arrived": arrived,
@@ -109,9 +106,7 @@ def _anchors(view: View, all_balloons: tuple[Balloon, ...]) -> dict[str, Entry |
     }
 
 
-UTEROTONICS = frozenset(
-    {"oxytocin", "carbetocin", "misoprostol", "ergometrine", "methylergometrine", "carboprost"}
-)
+UTEROTONICS = frozenset({"oxytocin", "carbetocin", "misoprostol", "ergometrine", "methylergometrine", "carboprost"})
 
 
 def first_uterotonic(view: View) -> Entry | None:
@@ -124,17 +119,13 @@ def first_uterotonic(view: View) -> Entry | None:
 def _journey(view: View) -> tuple[Transfer | None, Transfer | None]:
     departed = _first(view.all(Transfer), step="departed")
     arrived = (
-        _after(view.all(Transfer), departed, step="arrived")
-        if departed
-        else _first(view.all(Transfer), step="arrived")
+        _after(view.all(Transfer), departed, step="arrived") if departed else _first(view.all(Transfer), step="arrived")
     )
     return departed, arrived
 
 
 def _first(entries: list[E], **wanted: str) -> E | None:
-    return next(
-        (one for one in entries if all(getattr(one, name) == value for name, value in wanted.items())), None
-    )
+    return next((one for one in entries if all(getattr(one, name) == value for name, value in wanted.items())), None)
 
 
 def _after(entries: list[E], start: Entry | None, **wanted: str) -> E | None:

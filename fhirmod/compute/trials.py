@@ -111,9 +111,7 @@ def _opened(entry: Entry, at: datetime) -> _Open | None:
 def _ended(running: _Open, entry: Entry, at: datetime) -> tuple[Result, datetime] | None:
     """Return the result and time if this entry ends the running trial."""
     quiet = running.quiet
-    last: tuple[Result, datetime] = (
-        ("result-not-recorded", at) if quiet is None else ("no-bleeding-seen", quiet)
-    )
+    last: tuple[Result, datetime] = ("result-not-recorded", at) if quiet is None else ("no-bleeding-seen", quiet)
     match entry:
         case DeflationTrial(step="end"):
             result = entry.result

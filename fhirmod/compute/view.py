@@ -12,6 +12,7 @@ from .ledger import Ledgers, died, ledgers
 from .loss import Added, added
 from .trials import TRIAL_KINDS
 from .when import when
+from .why import Why
 
 E = TypeVar("E", bound=Entry)
 
@@ -29,11 +30,10 @@ class View:
     known_at: datetime | None
     protocol: Protocol
     heads: Mapping[str, str]
+    last_received: datetime | Why = Why.NOT_RECORDED
 
     @classmethod
-    def of(
-        cls, episode: Episode, *, as_of: datetime, known_at: datetime | None, protocol: Protocol
-    ) -> "View":
+    def of(cls, episode: Episode, *, as_of: datetime, known_at: datetime | None, protocol: Protocol) -> "View":
         """Return the view of an episode; `known_at` hides what was received later."""
         entries = episode.standing(as_of=as_of, known_at=known_at)
         heads: dict[str, str] = {}
@@ -43,7 +43,9 @@ class View:
                 heads[link] = entry.id
                 original = episode.by_id.get(link)
                 link = original.entry.corrects if original is not None else None
-        return cls(episode.id, entries, as_of, known_at, protocol, heads)
+        arrivals = [one.at for one in episode.received if known_at is None or one.at <= known_at]
+        last = max(arrivals) if arrivals else Why.NOT_RECORDED
+        return cls(episode.id, entries, as_of, known_at, protocol, heads, last)
 
     @cached_property
     def by_kind(self) -> dict[type[Entry], list[Entry]]:
@@ -83,9 +85,7 @@ class View:
     @cached_property
     def looks(self) -> list[Entry]:
         """Return the entries of the watch: vital signs, uterine checks and looks at the bleeding."""
-        return [
-            one for one in self.entries if one.kind in ("vital-signs", "uterine-check", "bleeding-response")
-        ]
+        return [one for one in self.entries if one.kind in ("vital-signs", "uterine-check", "bleeding-response")]
 
     @cached_property
     def ledgers(self) -> Ledgers:

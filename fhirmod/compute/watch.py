@@ -112,13 +112,9 @@ def watch(view: View, all_balloons: tuple[Balloon, ...]) -> Watch:
         last_full_round=Why.NOT_RECORDED if last is None else last,
         last_full_round_age_min=Why.NOT_RECORDED if last is None else minutes(now - last),
         due=Why.NOT_APPLICABLE if due is None or stopped else due,
-        overdue_since=Why.NOT_APPLICABLE
-        if stopped or overdue is None
-        else (overdue if now > overdue else Why.NOT_YET),
+        overdue_since=Why.NOT_APPLICABLE if stopped or overdue is None else (overdue if now > overdue else Why.NOT_YET),
         overdue=not stopped and overdue is not None and now > overdue,
-        stretches=tuple(
-            schedule.stretch(*one, times, now) for one in _wanted(view, all_balloons) if one[1] < now
-        ),
+        stretches=tuple(schedule.stretch(*one, times, now) for one in _wanted(view, all_balloons) if one[1] < now),
     )
 
 
@@ -244,13 +240,10 @@ def _phases(view: View, all_balloons: tuple[Balloon, ...]) -> tuple[Phase, ...]:
         ]
         if isinstance(balloon.out.at, datetime):
             until = balloon.out.at + protocol.of("watch.after_removal_for_min").duration
-            phases.append(
-                Phase("after-removal", balloon.out.at, until, protocol.of("watch.every_min.after_removal"))
-            )
+            phases.append(Phase("after-removal", balloon.out.at, until, protocol.of("watch.every_min.after_removal")))
     if phases:
         phases += [
-            Phase("in-transit", start, end, protocol.of("watch.every_min.in_transit"))
-            for start, end in journeys(view)
+            Phase("in-transit", start, end, protocol.of("watch.every_min.in_transit")) for start, end in journeys(view)
         ]
         lasts = protocol.of("watch.worsening_for_min").duration
         phases += [
@@ -264,14 +257,8 @@ def _since_fill(view: View, balloon: Balloon) -> list[Phase]:
     """Return the steps of the site's table while this balloon is in, begun anew by every cavity fill."""
     start = _watch_start(balloon)
     if isinstance(start, Why):
-        start = next(
-            (when(one) for one in view.all(Opening)), view.entries[0].recorded_at.instant or view.now
-        )
-    out = (
-        balloon.out.at
-        if isinstance(balloon.out.at, datetime)
-        else (None if balloon.in_place else balloon.since)
-    )
+        start = next((when(one) for one in view.all(Opening)), view.entries[0].recorded_at.instant or view.now)
+    out = balloon.out.at if isinstance(balloon.out.at, datetime) else (None if balloon.in_place else balloon.since)
     end = out if isinstance(out, datetime) else None
     if not balloon.in_place and end is None:
         return []

@@ -103,6 +103,4 @@ def interval_to(name: str, start: Anchor, first: Entry, end: Anchor, now: dateti
     if first.span is None:
         return Interval(name, start, end, *(Why.NOT_KNOWN,) * 4)
     stated = minutes(now - first.instant) if first.instant is not None else Why.INCOMPLETE
-    return Interval(
-        name, start, end, stated, minutes(now - first.span[1]), minutes(now - first.span[0]), "determined"
-    )
+    return Interval(name, start, end, stated, minutes(now - first.span[1]), minutes(now - first.span[0]), "determined")

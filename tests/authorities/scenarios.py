@@ -7,15 +7,9 @@ def straightforward() -> Case:
     """Return scenario 1: recorded live, improvised balloon, no drain lumen, no label."""
     case = Case()
     case.at("02:10", "birth", mode="vaginal")
-    case.at(
-        "02:30", "blood-loss", reading="collector-total", method="drape", collector="drape", volume_ml=450
-    )
-    case.at(
-        "02:35", "medication", drug="tranexamic-acid", dose={"value": 1, "unit": "g"}, route="intravenous"
-    )
-    case.at(
-        "02:40", "blood-loss", reading="collector-total", method="drape", collector="drape", volume_ml=800
-    )
+    case.at("02:30", "blood-loss", reading="collector-total", method="drape", collector="drape", volume_ml=450)
+    case.at("02:35", "medication", drug="tranexamic-acid", dose={"value": 1, "unit": "g"}, route="intravenous")
+    case.at("02:40", "blood-loss", reading="collector-total", method="drape", collector="drape", volume_ml=800)
     case.at("02:42", "blood-loss", method="weighed", weighed={"wet_g": 420, "dry_g_each": 20, "items": 6})
     case.at("02:43", "blood-loss", method="visual", volume_ml=200)
     case.at("02:44", "decision", choice="balloon")
@@ -84,9 +78,7 @@ def transferred() -> Case:
     case.at("+1 07:28", "fill", volume_ml=140)
     case.at("+1 07:30", "decision", choice="theatre")
     case.at("+1 07:35", "blood-loss", method="weighed", outlet="around", volume_ml=300)
-    case.at(
-        "+1 08:05", "surgery", procedures=["examination-under-anaesthesia", "evacuation"], findings=["tissue"]
-    )
+    case.at("+1 08:05", "surgery", procedures=["examination-under-anaesthesia", "evacuation"], findings=["tissue"])
     case.at("+1 08:10", "blood-loss", method="canister", outlet="suction", volume_ml=350)
     case.at("+1 08:20", "removal", how="at-surgery")
     case.at("+1 08:20", "packing", action="out", packs=1)

@@ -27,9 +27,7 @@ def test_loss_at_the_end_is_1160_measured_with_200_visual_apart() -> None:
 
 
 def test_classes_of_1160() -> None:
-    words = {
-        one.scheme: one.word for one in CASE.state("12:00").loss_classes if one.scope.startswith("measured,")
-    }
+    words = {one.scheme: one.word for one in CASE.state("12:00").loss_classes if one.scope.startswith("measured,")}
     assert words == {
         "who-2012": "severe",
         "who-2025": "pph",

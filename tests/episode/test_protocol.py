@@ -40,9 +40,7 @@ def test_a_site_may_widen_the_watch_by_time_since_the_last_fill() -> None:
 
 
 def test_a_site_may_let_out_a_fraction() -> None:
-    assert Protocol.read(HEAD + b"[trial]\nstep_fraction = 0.5\n").of("trial.step_fraction").value == Decimal(
-        "0.5"
-    )
+    assert Protocol.read(HEAD + b"[trial]\nstep_fraction = 0.5\n").of("trial.step_fraction").value == Decimal("0.5")
 
 
 @pytest.mark.parametrize(
