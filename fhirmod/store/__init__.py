@@ -1,0 +1,44 @@
+"""Versioned resources, what finds them, episodes and their members, accepted entries; exact bytes in and out.
+
+The store parses nothing, makes no ids and reads no clock; it knows no tamponade. Every call names who asks.
+"""
+
+from .access import Access
+from .reader import Reader
+from .rows import (
+    EntryRow,
+    EpisodeRow,
+    HeldRow,
+    Key,
+    Method,
+    OutboxRow,
+    Owner,
+    Page,
+    Put,
+    Status,
+    Version,
+    Waiting,
+)
+from .store import Counters, Store, open_store
+from .writer import Writer
+
+__all__ = [
+    "Access",
+    "Counters",
+    "EntryRow",
+    "EpisodeRow",
+    "HeldRow",
+    "Key",
+    "Method",
+    "OutboxRow",
+    "Owner",
+    "Page",
+    "Put",
+    "Reader",
+    "Status",
+    "Store",
+    "Version",
+    "Waiting",
+    "Writer",
+    "open_store",
+]

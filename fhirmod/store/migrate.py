@@ -1,0 +1,51 @@
+"""Bringing a database to the tables of this software; the revisions stand in `migrations/versions`."""
+
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, inspect, text
+
+from fhirmod.errors import NotSupportedError
+
+HEAD = "0001"
+PLACE = Path(__file__).parent / "migrations"
+
+
+def to_head(engine: Engine) -> None:
+    """Return nothing; the database has the tables of revision `HEAD`.
+
+    Shape: one transaction under the write lock, so two programs that open an empty file make it once. A
+           database that is at `HEAD` already is not touched and Alembic not loaded (a third of the start-up).
+    Errors: NotSupportedError if the database is of a revision that this software does not know.
+    """
+    if _revision(engine) == HEAD:
+        return
+    with engine.begin() as connection:
+        _upgrade(connection)
+
+
+def _revision(engine: Engine) -> str | None:
+    with engine.connect() as connection:
+        return _revision_seen(connection)
+
+
+def _revision_seen(connection: Connection) -> str | None:
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+
+
+def _upgrade(connection: Connection) -> None:
+    from alembic import command  # noqa: PLC0415 - loaded only when there is something to do
+    from alembic.config import Config  # noqa: PLC0415
+    from alembic.script import ScriptDirectory  # noqa: PLC0415
+
+    config = Config(attributes={"connection": connection})
+    config.set_main_option("script_location", str(PLACE).replace("%", "%%"))
+    known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
+    found = _revision_seen(connection)
+    if found is not None and found not in known:
+        raise NotSupportedError(
+            f"The database is of revision {found!r}, which this software does not know (it knows up to "
+            f"{HEAD!r}); open it with the newer software that made it."
+        )
+    command.upgrade(config, "head")

@@ -1,0 +1,178 @@
+"""What can be asked of the store; every answer of one `Reader` comes from one moment of it."""
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any
+
+from sqlalchemy import Connection
+
+from . import statements as s
+from .access import Access
+from .prepared import CHUNK, Prepared
+from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Page, Status, Version
+from .search import IDENTIFIER, References, Tokens, hits, paged, read_cursor, total, write_cursor
+
+
+class Reader:
+    """A view of the store inside one transaction; good until the work that was given it returns.
+
+    Errors: PermissionError from every call whose `Access` lacks the scope "read" (or "write").
+    """
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection: Any = connection
+        self._dialect = connection.dialect
+        self._cursor: Any = connection.connection.cursor()
+        self.statements = 0
+
+    def finish(self) -> None:
+        """Return nothing; afterwards this reader answers no more."""
+        self._cursor.close()
+        self._cursor = self._connection = _Finished()
+
+    # resources
+
+    def get(self, access: Access, type_: str, id_: str) -> Version | None:
+        """Return the current version (it may be a deletion), or None if there never was one."""
+        access.require("read")
+        return next(map(Version._make, self._rows(s.GET, (type_, id_))), None)
+
+    def get_many(self, access: Access, keys: Iterable[Key]) -> dict[Key, Version]:
+        """Return the current versions of all those (type, id) that are there."""
+        access.require("read")
+        rows = self._over(s.current, list(dict.fromkeys(keys)))
+        return {(row[0], row[1]): Version._make(row) for row in rows}
+
+    def vread(self, access: Access, type_: str, id_: str, version: int) -> Version | None:
+        """Return that version, or None if there never was one."""
+        access.require("read")
+        return next(map(Version._make, self._rows(s.VREAD, (type_, id_, version))), None)
+
+    def history(self, access: Access, type_: str, id_: str) -> list[Version]:
+        """Return all versions, newest first."""
+        access.require("read")
+        return list(map(Version._make, self._rows(s.HISTORY, (type_, id_))))
+
+    def identified(self, access: Access, type_: str, system: str, value: str) -> list[str]:
+        """Return the ids of living resources that carry this identifier, oldest first."""
+        access.require("read")
+        return [row[0] for row in self._rows(s.IDENTIFIED, (type_, IDENTIFIER, value, system))]
+
+    def referrers(self, access: Access, type_: str, id_: str) -> list[tuple[str, str, str]]:
+        """Return (type, id, param) of the living resources that refer to this one, oldest first."""
+        access.require("read")
+        return [(row[0], row[1], row[2]) for row in self._rows(s.REFERRERS, (id_, type_))]
+
+    def search(
+        self,
+        access: Access,
+        type_: str,
+        *,
+        ids: Sequence[str] | None = None,
+        tokens: Tokens = (),
+        references: References = (),
+        after: str | None = None,
+        count: int,
+    ) -> Page:
+        """Return a page of the living resources that meet every criterion, in the order of first writing.
+
+        Shape: a token criterion is (param, [(system or None for any, value)]), a reference criterion
+               (param, type, [ids]); inside one criterion any alternative will do. `after` is the `next` of
+               the page before; what is inserted meanwhile comes at the end, and `total` stays that of page 1.
+        Errors: InvalidError if `after` is not a cursor of this store.
+        """
+        access.require("read")
+        last, known = read_cursor(after)
+        found = hits(type_, ids, tokens, references)
+        if known is None:
+            known = int(self._select(total(found))[0][0])
+        rows = self._select(paged(found, last, count + 1)) if count else []
+        following = write_cursor(rows[count - 1][-1], known) if len(rows) > count else None
+        return Page([Version._make(row[:-1]) for row in rows[:count]], following, known)
+
+    # episodes
+
+    def episode(self, access: Access, id_: str) -> EpisodeRow | None:
+        """Return the head of the episode, or None if there is none."""
+        access.require("read")
+        return next(map(_episode, self._rows(s.EPISODE_BY_ID, (id_,))), None)
+
+    def episodes(
+        self, access: Access, status: Status | None = None, limit: int = 100, after: str | None = None
+    ) -> list[EpisodeRow]:
+        """Return heads of episodes, last opened first, those behind the episode `after`."""
+        access.require("read")
+        return list(map(_episode, self._select(s.episodes(status, after, limit))))
+
+    def episode_of(self, access: Access, type_: str, id_: str) -> list[tuple[str, str | None]]:
+        """Return (episode, basis) for every episode this resource is a member of."""
+        access.require("read")
+        return [(row[0], row[1]) for row in self._rows(s.EPISODE_OF, (type_, id_))]
+
+    def members(self, access: Access, episode_id: str, after_version: int = 0) -> list[Version]:
+        """Return every version (superseded ones too) that the episode gained after its own `after_version`.
+
+        Shape: by this episode's version, then in the order of writing; `episode_version` is this episode's.
+        """
+        access.require("read")
+        wanted = (episode_id, after_version)
+        return list(map(Version._make, self._rows(s.MEMBERS, wanted + wanted)))
+
+    # entries
+
+    def entry(self, access: Access, entry_id: str) -> EntryRow | None:
+        """Return when and with which digest this entry was accepted, or None if it was not."""
+        access.require("read")
+        return next(map(EntryRow._make, self._rows(s.ENTRY, (entry_id,))), None)
+
+    def entries(self, access: Access, entry_ids: Iterable[str]) -> dict[str, EntryRow]:
+        """Return those of the entries that were accepted, by id."""
+        access.require("read")
+        rows = self._over(s.entries, [(entry_id,) for entry_id in dict.fromkeys(entry_ids)])
+        return {row[0]: EntryRow._make(row) for row in rows}
+
+    def held(self, access: Access, episode_id: str) -> list[HeldRow]:
+        """Return what waits in this episode for repair or for its original, in the order of receipt."""
+        access.require("read")
+        return list(map(HeldRow._make, self._rows(s.HELD_IN, (episode_id,))))
+
+    def outgoing(self, access: Access, after: int = 0, count: int = 100) -> list[tuple[int, OutboxRow]]:
+        """Return (number, row) of what is still to be sent, oldest first, numbers above `after`."""
+        access.require("read")
+        return [(row[0], OutboxRow._make(row[1:])) for row in self._select(s.outgoing(after, count))]
+
+    # how statements run
+
+    def _rows(self, prepared: Prepared, parameters: Sequence[object]) -> list[Any]:
+        self.statements += 1
+        cursor = self._cursor
+        cursor.execute(prepared.text(self._dialect), parameters)
+        rows: list[Any] = cursor.fetchall()
+        return rows
+
+    def _over(self, fitting: Callable[[int], tuple[Prepared, int]], keys: Sequence[tuple[object, ...]]) -> list[Any]:
+        """Return the rows for all keys, `CHUNK` of them per statement."""
+        rows: list[Any] = []
+        for start in range(0, len(keys), CHUNK):
+            some = keys[start : start + CHUNK]
+            prepared, room = fitting(len(some))
+            filled = [part for key in some for part in key]
+            filled.extend(some[-1] * (room - len(some)))
+            rows.extend(self._rows(prepared, filled))
+        return rows
+
+    def _select(self, statement: Any) -> Sequence[Any]:
+        self.statements += 1
+        rows: Sequence[Any] = self._connection.execute(statement).all()
+        return rows
+
+
+class _Finished:
+    """What stands in for the connection once the work has returned."""
+
+    def __getattr__(self, name: str) -> Any:
+        raise RuntimeError("A Reader or Writer was used after its work has returned; ask the store again.")
+
+
+def _episode(row: Sequence[Any]) -> EpisodeRow:
+    made = EpisodeRow._make(row)
+    return made._replace(drill=bool(made.drill))

@@ -1,0 +1,107 @@
+"""What goes into the store and comes out of it: plain rows, times and bodies exactly as they were given."""
+
+from collections.abc import Callable
+from typing import Literal, NamedTuple
+
+Owner = Literal["asserted", "assembled", "derived"]
+Method = Literal["POST", "PUT", "DELETE"]
+Status = Literal["open", "closed"]
+Waiting = Literal["repair", "original"]
+Key = tuple[str, str]  # (resource type, id)
+Body = bytes | Callable[[int, str], bytes]
+
+
+class Version(NamedTuple):
+    """One version of one resource; `body` is None where this version is a deletion."""
+
+    type: str
+    id: str
+    version: int
+    updated: str
+    owner: Owner
+    method: Method
+    body: bytes | None
+    episode_version: int | None
+
+
+class Put(NamedTuple):
+    """A version to be written, with what it is found by and the episode it belongs to.
+
+    Shape: `body` is None for DELETE only; a callable gets (version, updated) and returns the bytes, since
+           meta.versionId stands inside the text. `tokens` are (param, system, value), system "" for none;
+           `references` are (param, type, id). `basis` says why it is a member of `episode`.
+    """
+
+    type: str
+    id: str
+    owner: Owner
+    method: Method
+    body: Body | None
+    tokens: tuple[tuple[str, str, str], ...] = ()
+    references: tuple[tuple[str, str, str], ...] = ()
+    episode: str | None = None
+    basis: str | None = None
+
+
+class EpisodeRow(NamedTuple):
+    """The head of an episode: what is locked, and what lists of episodes show.
+
+    Shape: `version` counts accepted writes; `protocol` and `software` are the caller's own words for the
+           site protocol (id and hash) and the software that opened it. `stamp` is unique to each version ever
+           attempted, so that what was cached for a version that was rolled back is never taken for its successor.
+    """
+
+    id: str
+    version: int
+    anchor_type: str
+    anchor_id: str
+    opened_at: str
+    facility: str
+    status: Status = "open"
+    drill: bool = False
+    protocol: str = ""
+    software: str = ""
+    stamp: str = ""
+
+
+class EntryRow(NamedTuple):
+    """That an entry was accepted: its digest tells a repeat from a conflict."""
+
+    entry_id: str
+    digest: bytes
+    received_at: str
+    episode_id: str
+
+
+class HeldRow(NamedTuple):
+    """An entry that is kept but not yet part of the record: its raw bytes and the sentence that says why.
+
+    Shape: `key` is unique in the episode (holding the same key again replaces it); `waiting` for "repair",
+           or for the "original" that it corrects, named in `waits_for`.
+    """
+
+    episode_id: str
+    key: str
+    waiting: Waiting
+    waits_for: str | None
+    entry_id: str | None
+    body: bytes
+    sentence: str
+    received_at: str
+
+
+class OutboxRow(NamedTuple):
+    """Something to be told to somebody else, written in the transaction that made it true."""
+
+    topic: str
+    subject: str
+    payload: bytes
+    written_at: str
+
+
+class Page(NamedTuple):
+    """A page of current versions, the cursor of the next one, and how many matched at the first page."""
+
+    versions: list[Version]
+    next: str | None
+    total: int

@@ -1,0 +1,141 @@
+"""How a search becomes one statement: one criterion drives, the others are looked up by resource.
+
+The first reference (else the first token) is read through its index, which holds the resources of one value
+in the order of their first writing, so a page stops after `count` rows; every further criterion is one probe
+of a table whose key begins with the resource. The shape is fixed here, not left to a planner without
+statistics. Searches by several values, and totals, read all matches of the driving criterion.
+"""
+
+import re
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+from sqlalchemy import ColumnElement, FromClause, Select, Table, and_, exists, false, func, or_, select
+
+from fhirmod.errors import InvalidError
+
+from .statements import CURRENT, VERSION
+from .tables import reference, resource, token, version
+
+IDENTIFIER = "identifier"  # the search parameter that every identified R4 type has
+
+Tokens = Sequence[tuple[str, Sequence[tuple[str | None, str]]]]
+References = Sequence[tuple[str, str, Sequence[str]]]
+
+_CURSOR = re.compile(r"([0-9]{1,18})-([0-9]{1,18})", re.ASCII)
+
+
+def read_cursor(text: str | None) -> tuple[int, int | None]:
+    """Return (last resource seen, total of the first page); (0, None) without a cursor.
+
+    Errors: InvalidError if the text is not a cursor.
+    """
+    if text is None:
+        return 0, None
+    match = _CURSOR.fullmatch(text)
+    if match is None:
+        raise InvalidError(
+            f"The page cursor {text[:40]!r} is not one of ours; follow the link 'next' of the page before, unchanged."
+        )
+    return int(match[1]), int(match[2])
+
+
+def write_cursor(last: int, known: int) -> str:
+    """Return the cursor that continues behind `last`.
+
+    >>> read_cursor(write_cursor(12, 40))
+    (12, 40)
+    """
+    return f"{last}-{known}"
+
+
+class _Criterion(NamedTuple):
+    """A table, what its row must meet, and whether one resource may meet it with several rows."""
+
+    table: Table
+    meets: Callable[[FromClause], ColumnElement[bool]]
+    several: bool
+
+
+def hits(type_: str, ids: Sequence[str] | None, tokens: Tokens, references: References) -> FromClause:
+    """Return the relation of the rids that match, each once."""
+    driving, *further = _criteria(ids, tokens, references)
+    driver = driving.table.alias("driver")
+    statement = select(driver.c.rid).where(driver.c.type == type_, driving.meets(driver))
+    if driving.several:
+        statement = statement.distinct()
+    for criterion in further:
+        probe = criterion.table.alias()
+        statement = statement.where(exists().where(probe.c.rid == driver.c.rid, criterion.meets(probe)))
+    return statement.subquery("hit")
+
+
+def paged(hit: FromClause, last: int, count: int) -> Select[Any]:
+    """Return the statement for `count` current versions behind the resource `last`, each with its rid."""
+    return (
+        select(*VERSION, hit.c.rid)
+        .select_from(hit)
+        .join(resource, resource.c.rid == hit.c.rid)
+        .join(version, CURRENT)
+        .where(hit.c.rid > last)
+        .order_by(hit.c.rid)
+        .limit(count)
+    )
+
+
+def total(hit: FromClause) -> Select[Any]:
+    """Return the statement for the number of matches."""
+    return select(func.count()).select_from(hit)
+
+
+def _criteria(ids: Sequence[str] | None, tokens: Tokens, references: References) -> list[_Criterion]:
+    found = []
+    if ids is not None:
+        found.append(_Criterion(resource, _named(ids), several=False))
+    found.extend(_Criterion(reference, _refers(*each), len(each[2]) != 1) for each in references)
+    found.extend(_Criterion(token, _carries(*each), not _exact(each[1])) for each in tokens)
+    return found or [_Criterion(resource, lambda row: row.c.deleted == false(), several=False)]
+
+
+def _named(ids: Sequence[str]) -> Callable[[FromClause], ColumnElement[bool]]:
+    def meets(row: FromClause) -> ColumnElement[bool]:
+        # "IS 0", not "= 0": the index of the living would be read whole, the one of (type, id) is meant
+        return and_(row.c.id.in_(list(ids)), row.c.deleted.is_(false()))
+
+    return meets
+
+
+def _exact(alternatives: Sequence[tuple[str | None, str]]) -> bool:
+    """Return whether one row at most of each resource is meant: one value, its system named."""
+    return len(alternatives) == 1 and alternatives[0][0] is not None
+
+
+def _carries(param: str, alternatives: Sequence[tuple[str | None, str]]) -> Callable[[FromClause], ColumnElement[bool]]:
+    values = list(dict.fromkeys(value for _, value in alternatives))
+    systems = {system for system, _ in alternatives}
+
+    def meets(row: FromClause) -> ColumnElement[bool]:
+        valued = and_(row.c.param == param, _among(row.c.value, values))
+        if systems <= {None}:
+            return valued
+        if len(systems) == 1:
+            return and_(valued, row.c.system == next(iter(systems)))
+        return and_(valued, or_(*[_carried(row, system, value) for system, value in alternatives]))
+
+    return meets
+
+
+def _carried(row: FromClause, system: str | None, value: str) -> ColumnElement[bool]:
+    return row.c.value == value if system is None else and_(row.c.value == value, row.c.system == system)
+
+
+def _among(column: ColumnElement[str], wanted: Sequence[str]) -> ColumnElement[bool]:
+    """Return the condition that the column has one of the values; one value keeps the order of the index."""
+    return column == wanted[0] if len(wanted) == 1 else column.in_(wanted)
+
+
+def _refers(param: str, target: str, ids: Sequence[str]) -> Callable[[FromClause], ColumnElement[bool]]:
+    def meets(row: FromClause) -> ColumnElement[bool]:
+        return and_(row.c.param == param, row.c.target_type == target, _among(row.c.target_id, ids))
+
+    return meets

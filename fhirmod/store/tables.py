@@ -1,0 +1,187 @@
+"""The tables, once for SQLite and PostgreSQL; the revisions under `migrations` make the same ones.
+
+::
+
+    resource --< version        every version ever written, exact bytes; (episode, its version) when in one
+        |------< token          current version only: (param, value, system)
+        |------< reference      current version only: (param, target)
+        |------< member         which episodes it belongs to, and why
+        '------- shared         versions seen by a further episode than the one they were written in
+    episode     entry_log     held     identity     outbox
+
+`rid` is a small number that stands for (type, id) in every index: ids have up to 64 characters, and the
+token and reference tables would hold each about forty times per entry. The tables read by prefix are
+WITHOUT ROWID on SQLite, so their key is the table. There are no foreign keys: one writer fills all of this
+and a check per row would cost as much as the row.
+"""
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    PrimaryKeyConstraint,
+    Table,
+    Text,
+    UniqueConstraint,
+    false,
+)
+
+METADATA = MetaData()
+_NUMBER = BigInteger().with_variant(Integer(), "sqlite")  # only INTEGER is a row id there
+
+
+def _text(name: str) -> Column[str]:
+    return Column(name, Text, nullable=False)
+
+
+resource = Table(
+    "resource",
+    METADATA,
+    Column("rid", _NUMBER, primary_key=True, autoincrement=False),
+    _text("type"),
+    _text("id"),
+    Column("version", Integer, nullable=False),
+    Column("deleted", Boolean, nullable=False),
+    UniqueConstraint("type", "id", name="uq_resource_type_id"),
+)
+_living = resource.c.deleted == false()
+Index("ix_resource_living", resource.c.type, resource.c.rid, sqlite_where=_living, postgresql_where=_living)
+
+version = Table(
+    "version",
+    METADATA,
+    Column("seq", _NUMBER, primary_key=True),  # the order of writing
+    Column("rid", _NUMBER, nullable=False),
+    Column("version", Integer, nullable=False),
+    _text("updated"),
+    _text("owner"),
+    _text("method"),
+    Column("body", LargeBinary),
+    Column("episode_id", Text),
+    Column("episode_version", Integer),
+    UniqueConstraint("rid", "version", name="uq_version_rid_version"),
+)
+_placed = version.c.episode_id.is_not(None)
+Index(
+    "ix_version_episode",
+    version.c.episode_id,
+    version.c.episode_version,
+    sqlite_where=_placed,
+    postgresql_where=_placed,
+)
+
+token = Table(
+    "token",
+    METADATA,
+    Column("rid", _NUMBER, nullable=False),
+    _text("type"),
+    _text("param"),
+    _text("system"),
+    _text("value"),
+    PrimaryKeyConstraint("rid", "param", "value", "system", name="pk_token"),
+    Index("ix_token_value", "type", "param", "value", "system", "rid"),
+    sqlite_with_rowid=False,
+)
+
+reference = Table(
+    "reference",
+    METADATA,
+    Column("rid", _NUMBER, nullable=False),
+    _text("type"),
+    _text("param"),
+    _text("target_type"),
+    _text("target_id"),
+    PrimaryKeyConstraint("rid", "param", "target_type", "target_id", name="pk_reference"),
+    Index("ix_reference_target", "target_id", "target_type", "type", "param", "rid"),
+    sqlite_with_rowid=False,
+)
+
+member = Table(
+    "member",
+    METADATA,
+    Column("rid", _NUMBER, nullable=False),
+    _text("episode_id"),
+    Column("basis", Text),
+    PrimaryKeyConstraint("rid", "episode_id", name="pk_member"),
+    sqlite_with_rowid=False,
+)
+
+shared = Table(
+    "shared",
+    METADATA,
+    _text("episode_id"),
+    Column("seq", _NUMBER, nullable=False),
+    Column("episode_version", Integer, nullable=False),
+    PrimaryKeyConstraint("episode_id", "seq", name="pk_shared"),
+    sqlite_with_rowid=False,
+)
+
+episode = Table(
+    "episode",
+    METADATA,
+    Column("seq", _NUMBER, primary_key=True),  # the order of opening
+    _text("id"),
+    Column("version", Integer, nullable=False),
+    _text("anchor_type"),
+    _text("anchor_id"),
+    _text("opened_at"),
+    _text("facility"),
+    _text("status"),
+    Column("drill", Boolean, nullable=False),
+    _text("protocol"),
+    _text("software"),
+    _text("stamp"),
+    UniqueConstraint("id", name="uq_episode_id"),
+    Index("ix_episode_status", "status", "seq"),
+)
+
+entry_log = Table(
+    "entry_log",
+    METADATA,
+    _text("entry_id"),
+    Column("digest", LargeBinary, nullable=False),
+    _text("received_at"),
+    _text("episode_id"),
+    PrimaryKeyConstraint("entry_id", name="pk_entry_log"),
+    sqlite_with_rowid=False,
+)
+
+held = Table(
+    "held",
+    METADATA,
+    _text("episode_id"),
+    _text("key"),
+    _text("waiting"),
+    Column("waits_for", Text),
+    Column("entry_id", Text),
+    Column("body", LargeBinary, nullable=False),
+    _text("sentence"),
+    _text("received_at"),
+    PrimaryKeyConstraint("episode_id", "key", name="pk_held"),
+)
+
+identity = Table(
+    "identity",
+    METADATA,
+    _text("type"),
+    _text("system"),
+    _text("value"),
+    _text("id"),
+    PrimaryKeyConstraint("type", "system", "value", name="pk_identity"),
+    sqlite_with_rowid=False,
+)
+
+outbox = Table(
+    "outbox",
+    METADATA,
+    Column("seq", _NUMBER, primary_key=True),
+    _text("topic"),
+    _text("subject"),
+    Column("payload", LargeBinary, nullable=False),
+    _text("written_at"),
+    sqlite_autoincrement=True,  # a number once sent is never given to another row
+)

@@ -1,0 +1,246 @@
+"""What can be done to the store inside one transaction; each table gets one executemany."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, NamedTuple
+
+from sqlalchemy import Connection
+
+from fhirmod.errors import ConflictError, NotFoundError
+
+from . import statements as s
+from .access import Access
+from .prepared import Prepared
+from .reader import Reader, _episode
+from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status
+from .search import IDENTIFIER
+
+_Indexed = tuple[int, str, str, str, str]  # rid, type, param, and two more
+
+
+class _Place(NamedTuple):
+    """Where a resource stands: its row, its current version, and whether it was there before this call."""
+
+    rid: int
+    version: int
+    old: bool
+
+
+class Writer(Reader):
+    """A `Reader` that also writes; what it wrote is kept if the work that was given it returns.
+
+    Errors: sqlite3.IntegrityError where a caller's rows contradict the keys and no sentence fits better.
+    """
+
+    def __init__(self, connection: Connection) -> None:
+        super().__init__(connection)
+        self.wrote = False
+        self._broken_key: type[Exception] = self._dialect.loaded_dbapi.IntegrityError
+
+    # episodes
+
+    def lock(self, access: Access, episode_id: str) -> EpisodeRow:
+        """Return the head of the episode as it stands, held against other writers until the commit.
+
+        Errors: NotFoundError if there is no such episode.
+        """
+        access.require("write")
+        for row in self._rows(s.LOCK, (episode_id,)):
+            return _episode(row)
+        raise NotFoundError(f"There is no episode {episode_id!r}; open it first.")
+
+    def create_episode(self, access: Access, row: EpisodeRow) -> None:
+        """Return nothing; the episode is there.
+
+        Errors: ConflictError if one with this id is there already.
+        """
+        access.require("write")
+        try:
+            self._change(s.ADD_EPISODE, [row])
+        except self._broken_key as error:
+            raise ConflictError(f"Episode {row.id!r} was opened before; open a new one under a new id.") from error
+
+    def bump(self, access: Access, episode_id: str, status: Status | None = None, *, stamp: str = "") -> int:
+        """Return the new version of the episode, one higher, its status set if one is given.
+
+        Errors: NotFoundError if there is no such episode.
+        """
+        access.require("write")
+        self.wrote = True
+        if status is None:
+            rows = self._rows(s.BUMP, (stamp, episode_id))
+        else:
+            rows = self._rows(s.BUMP_STATUS, (status, stamp, episode_id))
+        for row in rows:
+            return int(row[0])
+        raise NotFoundError(f"There is no episode {episode_id!r}; open it first.")
+
+    def join(
+        self,
+        access: Access,
+        episode_id: str,
+        episode_version: int,
+        members: Iterable[tuple[str, str, str | None]],
+    ) -> None:
+        """Return nothing; these (type, id, basis) are members and all their versions show in this episode.
+
+        Shape: for resources that are in another episode too, or were here before the episode was; the
+               versions that this episode has not shown yet appear at `episode_version`.
+        """
+        access.require("write")
+        rows = list(members)
+        self._change(s.JOIN, [(episode_id, basis, type_, id_) for type_, id_, basis in rows])
+        self._change(
+            s.SHARE,
+            [(episode_id, episode_version, type_, id_, episode_id, episode_id) for type_, id_, _ in rows],
+        )
+
+    # resources
+
+    def put(self, access: Access, puts: Sequence[Put], updated: str, episode_version: int | None = None) -> list[int]:
+        """Return the version number that each put got; the first version of a resource is 1.
+
+        Shape: `episode_version` is that of the one episode which these puts name. A put of a member of
+               further episodes is shown there by `join`. A membership keeps the first basis given.
+        Errors: NotFoundError if something is deleted that was never there.
+        """
+        access.require("write")
+        places = self._places(puts)
+        fresh: list[tuple[object, ...]] = []
+        versions: list[tuple[object, ...]] = []
+        members: dict[tuple[int, str], tuple[object, ...]] = {}
+        latest: dict[Key, tuple[int, Put]] = {}
+        numbers = []
+        for each in puts:
+            _sound(each, episode_version)
+            key = (each.type, each.id)
+            place = places[key]
+            number = place.version + 1 if key not in latest else latest[key][0] + 1
+            if number == 1 and each.method == "DELETE":
+                raise NotFoundError(f"There is no {each.type}/{each.id} to delete; name one that is here.")
+            body = each.body(number, updated) if callable(each.body) else each.body
+            at = episode_version if each.episode is not None else None
+            versions.append((place.rid, number, updated, each.owner, each.method, body, each.episode, at))
+            if each.episode is not None:
+                members.setdefault((place.rid, each.episode), (place.rid, each.episode, each.basis))
+            latest[key] = (number, each)
+            numbers.append(number)
+        moved = []
+        for key, (number, each) in latest.items():
+            place = places[key]
+            if place.old:
+                moved.append((number, each.body is None, place.rid))
+            else:
+                fresh.append((place.rid, each.type, each.id, number, each.body is None))
+        self._change(s.ADD_RESOURCE, fresh)
+        self._change(s.MOVE_RESOURCE, moved)
+        self._change(s.ADD_VERSION, versions)
+        self._index(places, {key: each for key, (_, each) in latest.items()})
+        self._change(s.ADD_MEMBER, list(members.values()))
+        return numbers
+
+    def claim_identity(self, access: Access, type_: str, system: str, value: str, id_: str) -> str:
+        """Return the id of the resource that owns this identifier: `id_`, or that of an earlier claim.
+
+        Shape: a claim holds as long as its resource is not yet written, or lives and carries the token
+               ("identifier", system, value); then the next claim takes it over.
+        """
+        access.require("write")
+        wanted = (type_, system, value)
+        for owner, rid, deleted, carrying in self._rows(s.OWNER_OF_IDENTITY, (IDENTIFIER, *wanted)):
+            if rid is None or (not deleted and carrying is not None):
+                return str(owner)
+            self._change(s.MOVE_IDENTITY, [(id_, *wanted)])
+            return id_
+        self._change(s.ADD_IDENTITY, [(*wanted, id_)])
+        return id_
+
+    # entries and what leaves
+
+    def log_entries(self, access: Access, rows: Sequence[EntryRow]) -> None:
+        """Return nothing; these entries count as accepted.
+
+        Errors: ConflictError if one of them was accepted before; let it end the work (`entries` asks first).
+        """
+        access.require("write")
+        try:
+            self._change(s.ADD_ENTRY, rows)
+        except self._broken_key as error:
+            named = ", ".join(repr(row.entry_id) for row in rows)
+            raise ConflictError(
+                f"One of the entries {named} was accepted before; send a new entry under a new id."
+            ) from error
+
+    def hold(self, access: Access, rows: Sequence[HeldRow]) -> None:
+        """Return nothing; these wait in their episodes, in place of what had the same keys."""
+        access.require("write")
+        self._change(s.RELEASE, [(row.episode_id, row.key) for row in rows])
+        self._change(s.ADD_HELD, rows)
+
+    def release(self, access: Access, episode_id: str, keys: Iterable[str]) -> None:
+        """Return nothing; these wait no more."""
+        access.require("write")
+        self._change(s.RELEASE, [(episode_id, key) for key in keys])
+
+    def outbox(self, access: Access, rows: Sequence[OutboxRow]) -> None:
+        """Return nothing; these are to be sent."""
+        access.require("write")
+        self._change(s.ADD_OUTBOX, rows)
+
+    def sent(self, access: Access, numbers: Iterable[int]) -> None:
+        """Return nothing; these need not be sent again."""
+        access.require("write")
+        self._change(s.SENT, [(number,) for number in numbers])
+
+    # how statements run
+
+    def _places(self, puts: Sequence[Put]) -> dict[Key, _Place]:
+        """Return the place of every resource that is put: its own, or a new one behind the last."""
+        keys = list(dict.fromkeys((each.type, each.id) for each in puts))
+        places: dict[Key, _Place] = {}
+        highest = 0
+        for type_, id_, rid, number in self._over(s.places, keys):
+            if number == 0:
+                highest = rid
+            else:
+                places[type_, id_] = _Place(rid, number, old=True)
+        for key in keys:
+            if key not in places:
+                highest += 1
+                places[key] = _Place(highest, 0, old=False)
+        return places
+
+    def _index(self, places: Mapping[Key, _Place], puts: Mapping[Key, Put]) -> None:
+        """Return nothing; the tokens and references in the index are those of the latest puts.
+
+        Only differences are written: a computed value updated in place mostly keeps its tokens, and each row
+        saved is two pages less in the log.
+        """
+        old = [(place.rid,) for place in places.values() if place.old]
+        live = {key: each for key, each in puts.items() if each.body is not None}
+        tokens = {(places[key].rid, key[0], *token) for key, each in live.items() for token in each.tokens}
+        references = {(places[key].rid, key[0], *target) for key, each in live.items() for target in each.references}
+        self._replace(tokens, self._over(s.tokens_of, old), s.DROP_TOKEN, s.ADD_TOKEN)
+        self._replace(references, self._over(s.references_of, old), s.DROP_REFERENCE, s.ADD_REFERENCE)
+
+    def _replace(self, wanted: set[_Indexed], rows: Sequence[Any], drop: Prepared, add: Prepared) -> None:
+        there = set(map(tuple, rows))
+        self._change(drop, [(rid, *rest) for rid, _, *rest in sorted(there - wanted)])
+        self._change(add, sorted(wanted - there))
+
+    def _change(self, prepared: Prepared, rows: Sequence[Sequence[object]]) -> None:
+        if not rows:
+            return
+        self.wrote = True
+        self.statements += 1
+        self._cursor.executemany(prepared.text(self._dialect), rows)
+
+
+def _sound(each: Put, episode_version: int | None) -> None:
+    """Return nothing if the put can be written.
+
+    Errors: ValueError if its parts contradict each other (a fault of the caller, never of what was sent).
+    """
+    if (each.body is None) != (each.method == "DELETE"):
+        raise ValueError(f"{each.type}/{each.id}: a DELETE has no body and every other method has one.")
+    if each.episode is not None and episode_version is None:
+        raise ValueError(f"{each.type}/{each.id}: a put into episode {each.episode!r} needs the episode's version.")

@@ -1,0 +1,124 @@
+"""Opening: an empty file, a file of ours, a file of newer software; the tables are those of the revisions."""
+
+import re
+import sqlite3
+import threading
+from pathlib import Path
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import create_engine
+
+from fhirmod.errors import NotSupportedError
+from fhirmod.store import Store, open_store
+from fhirmod.store.migrate import HEAD, PLACE
+from fhirmod.store.tables import METADATA
+
+from .rows import ALL, put, write
+
+
+def test_an_empty_file_gets_every_table(store: Store, tmp_path: Path) -> None:
+    with sqlite3.connect(tmp_path / "record.db") as raw:
+        names = {row[0] for row in raw.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        assert names >= METADATA.tables.keys()
+        assert raw.execute("SELECT version_num FROM alembic_version").fetchall() == [(HEAD,)]
+    raw.close()
+
+
+def test_the_model_and_the_revisions_agree(store: Store) -> None:
+    """alembic.autogenerate.compare_metadata is the outside judge."""
+    with store._reading.connect() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), METADATA) == []
+
+
+def test_the_model_and_the_revisions_write_the_same_sql(store: Store, tmp_path: Path) -> None:
+    """What compare_metadata does not look at (WITHOUT ROWID, partial indexes, order of columns) agrees too."""
+    engine = create_engine(f"sqlite:///{tmp_path / 'model.db'}")
+    METADATA.create_all(engine)
+    engine.dispose()
+
+    def schema(name: str) -> dict[str, str]:
+        raw = sqlite3.connect(tmp_path / name)
+        rows = raw.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
+        raw.close()
+        return {name: re.sub(r"\s+", " ", sql) for name, sql in rows if name != "alembic_version"}
+
+    assert schema("record.db") == schema("model.db")
+
+
+def test_the_newest_revision_is_the_one_the_code_names() -> None:
+    assert ScriptDirectory(str(PLACE)).get_current_head() == HEAD
+
+
+def test_opening_again_changes_nothing(url: str) -> None:
+    with open_store(url) as store:
+        write(store, put(body=b"kept"))
+    with open_store(url) as store:
+        found = store.read(lambda r: r.get(ALL, "Observation", "o1"))
+        assert found is not None
+        assert found.body == b"kept"
+
+
+def test_a_database_of_newer_software_is_refused_in_one_sentence(url: str, tmp_path: Path) -> None:
+    open_store(url).close()
+    raw = sqlite3.connect(tmp_path / "record.db")
+    raw.execute("UPDATE alembic_version SET version_num = '9999'")
+    raw.commit()
+    before = raw.execute("SELECT sql FROM sqlite_master").fetchall()
+    raw.close()
+    with pytest.raises(NotSupportedError, match=r"of revision '9999', which this software does not know .*newer"):
+        open_store(url)
+    raw = sqlite3.connect(tmp_path / "record.db")
+    assert raw.execute("SELECT sql FROM sqlite_master").fetchall() == before
+    raw.close()
+
+
+@pytest.mark.parametrize(
+    ("address", "sentence"),
+    [
+        ("sqlite://", "which is memory; name a file"),
+        ("sqlite:///:memory:", "which is memory; name a file"),
+        ("postgresql://db/record", "asked to live in postgresql; this version keeps it in SQLite only"),
+        ("record.db", "address was 'record.db'; write it as sqlite:///record.db"),
+    ],
+)
+def test_other_addresses_are_refused_in_one_sentence(address: str, sentence: str) -> None:
+    with pytest.raises(NotSupportedError, match=sentence):
+        open_store(address)
+
+
+def test_a_folder_that_is_not_there_is_named(tmp_path: Path) -> None:
+    missing = tmp_path / "none"
+    with pytest.raises(NotSupportedError, match=re.escape(f"folder {str(missing)!r}, which is not there")):
+        open_store(f"sqlite:///{missing / 'record.db'}")
+
+
+def test_two_may_open_an_empty_file_at_once(url: str) -> None:
+    stores: list[Store] = []
+    threads = [threading.Thread(target=lambda: stores.append(open_store(url))) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(stores) == 4
+    for number, store in enumerate(stores):
+        assert write(store, put("o1")) == [number + 1]
+        store.close()
+
+
+def test_the_files_say_how_safe_they_are(store: Store) -> None:
+    """WAL and synchronous FULL (2): a commit is on disk when it is answered (https://sqlite.org/pragma.html)."""
+    for engine in (store._reading, store._writing):
+        with engine.connect() as connection:
+            asked = [
+                connection.exec_driver_sql(f"PRAGMA {name}").scalar()
+                for name in ("journal_mode", "synchronous", "wal_autocheckpoint", "busy_timeout")
+            ]
+            assert asked == ["wal", 2, 0, 30000]
+
+
+def test_a_reader_cannot_write(store: Store) -> None:
+    with pytest.raises(sqlite3.OperationalError, match="readonly"):
+        store.read(lambda r: r._cursor.execute("DELETE FROM resource"))
