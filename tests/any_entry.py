@@ -105,3 +105,29 @@ def _readable(document: dict[str, Any]) -> Any:
 
 def _without_none(document: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in document.items() if value is not None}
+
+
+@st.composite
+def histories(draw: st.DrawFn, least: int = 8, most: int = 20) -> list[Entry]:
+    """Return a strategy for histories: entries of many kinds, corrections, corrections of these, retractions, undoing."""
+    kinds = [kind for kind in KINDS if kind not in ("opening", "retraction")]
+    entries = [draw(any_entry(draw(st.sampled_from(kinds)))) for _ in range(draw(st.integers(least, most)))]
+    entries = [entry.model_copy(update={"recorded_by": None}) for entry in entries]
+    placements = [entry.id for entry in entries if entry.kind == "placement"]
+    named = {"placement": placements, "preparation": [one.id for one in entries if one.kind == "balloon-preparation"]}
+    entries = [_naming(entry, named) for entry in entries]
+    for _ in range(draw(st.integers(1, 5))):
+        target = draw(st.sampled_from([entry for entry in entries if entry.kind != "retraction"]))
+        change = {"corrects": target.id, "reason": "a slip", "recorded_by": None}
+        entries.append(_naming(draw(any_entry(target.kind)).model_copy(update=change), named))
+    for _ in range(draw(st.integers(0, 3))):
+        target = draw(st.sampled_from(entries))
+        retraction = draw(any_entry("retraction"))
+        entries.append(retraction.model_copy(update={"retracts": target.id, "recorded_by": None}))
+    return entries
+
+
+def _naming(entry: Entry, named: dict[str, list[str]]) -> Entry:
+    """Return the entry with the balloon or preparation it names being one of the history, or none."""
+    fields = {name: (ids[0] if ids else None) for name, ids in named.items() if getattr(entry, name, None)}
+    return entry.model_copy(update=fields)

@@ -145,13 +145,17 @@ class Chains:
         return tuple(sorted(map(self.naming_heads, heads), key=order_of))
 
     def naming_heads(self, entry: Entry) -> Entry:
-        """Return the entry, the balloon and preparation it names called by the heads of their chains."""
+        """Return the entry, the balloon and preparation it names called by the heads of their chains; one that was taken back by
+        the root of its chain.
+        """
         changed: dict[str, str] = {}
         for name in _NAMING.get(entry.kind, ()):
             named = getattr(entry, name)
-            head = self.heads.get(root_of(named, self.by_id)) if named else None
-            if head is not None and head.id != named:
-                changed[name] = head.id
+            root = root_of(named, self.by_id) if named else None
+            if root is not None:
+                now = self.heads[root].id if root in self.heads and self.stands(root) else root
+                if now != named:
+                    changed[name] = now
         return entry.model_copy(update=changed) if changed else entry
 
     @cached_property

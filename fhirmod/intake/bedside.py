@@ -255,7 +255,7 @@ class _Judge:
 
     def _hold(self, row: HeldRow) -> None:
         self._held[row.key] = row
-        self.outcome.hold.append(row)
+        self.outcome.hold = [*(one for one in self.outcome.hold if one.key != row.key), row]
 
     def _release(self, arrived: str) -> None:
         """Let go of what was held under this id, and take in what waited for it."""
