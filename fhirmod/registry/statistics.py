@@ -11,8 +11,8 @@ from fhirmod.errors import NotComputableError
 class Share(NamedTuple):
     """A proportion with its exact interval, and the counts it came from."""
 
-    count: int
-    of: int
+    events: int
+    total: int
     value: float
     low: float
     high: float
