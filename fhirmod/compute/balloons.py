@@ -70,6 +70,7 @@ class Balloon:
     over_label_ml: Decimal | Why
     out: Anchor
     dwell: Interval
+    dwell_against_limits: str
     filled_until: datetime | Why
     stop: FirstStop
     trials: tuple[Trial, ...]
@@ -107,6 +108,7 @@ def _balloon(view: View, ledger: Ledger, prepared: BalloonPreparation | None, lo
         ledger.end[1] if ledger.end else None,
         Why.NOT_YET if _in(ledger) else Why.NOT_KNOWN,
     )
+    dwell = _dwell(view, ledger, placed, out)
     in_place = _in(ledger) or state == "in-at-death"
     maximum, peak = facts["label_max_ml"], ledger.cavity.peak
     return Balloon(
@@ -123,7 +125,8 @@ def _balloon(view: View, ledger: Ledger, prepared: BalloonPreparation | None, lo
         ),
         over_label_ml=(max(peak - maximum, Decimal(0)) if isinstance(maximum, Decimal) else Why(str(maximum))),
         out=out,
-        dwell=_dwell(view, ledger, placed, out),
+        dwell=dwell,
+        dwell_against_limits=_against_limits(view, dwell),
         filled_until=_filled_until(view, ledger),
         stop=stop,
         trials=done,
@@ -157,6 +160,16 @@ def _dwell(view: View, ledger: Ledger, placed: Anchor, out: Anchor) -> Interval:
     if ledger.superseded is not None:
         return interval("dwell", placed, Anchor.of("removal", None, Why.NOT_KNOWN), ledger.opened, None)
     return interval_to("dwell", placed, ledger.opened, Anchor("now", Why.NOT_YET, view.now), view.now)
+
+
+def _against_limits(view: View, dwell: Interval) -> str:
+    """Return before-earliest, within or over-latest against the site's dwell limits: a prompt, never a refusal."""
+    least, most = dwell.at_least_min, dwell.at_most_min
+    if not isinstance(least, Decimal) or not isinstance(most, Decimal):
+        return dwell.minutes if isinstance(dwell.minutes, Why) else Why.NOT_KNOWN
+    low, high = (view.protocol.of(name).value * 60 for name in ("dwell.earliest_h", "dwell.latest_h"))
+    words = {"before-earliest" if one < low else ("over-latest" if one > high else "within") for one in (least, most)}
+    return words.pop() if len(words) == 1 else Why.ORDER_NOT_DETERMINED
 
 
 def _filled_until(view: View, ledger: Ledger) -> datetime | Why:

@@ -204,6 +204,10 @@ def classes(view: View) -> tuple[LossClass, ...]:
     early, late = (list(view.added), []) if isinstance(split, Why) else split
     when_ = "birth time not known" if isinstance(split, Why) else "before 24 h after the last birth"
     sets = view.all(VitalSigns)
+    if not isinstance(split, Why):
+        births = view.all(Birth)
+        limit = when(births[-1]) + view.protocol.of("loss.primary_h").duration
+        sets = [one for one in sets if when(one) < limit]
     caesarean = any(one.mode == "caesarean" for one in view.all(Birth))
     result: list[LossClass] = []
     scopes = [("measured", total(one for one in early if not one.visual))]

@@ -148,9 +148,7 @@ def _parsed(text: bytes) -> dict[str, Any]:
     try:
         return tomllib.loads(text.decode("utf-8"), parse_float=Decimal)
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as wrong:
-        raise InvalidError(
-            f"The site protocol must be TOML in UTF-8; reading it failed with: {wrong}."
-        ) from None
+        raise InvalidError(f"The site protocol must be TOML in UTF-8; reading it failed with: {wrong}.") from None
 
 
 def _flat(
@@ -193,9 +191,7 @@ def _sourced(name: str, value: Any, source: Source) -> tuple[Any, Source]:
 def _source(text: Any) -> Source:
     """Return the publication of this key, else the site's own words as a source."""
     if not isinstance(text, str) or not text.strip():
-        raise InvalidError(
-            f"A source must be a key of fhirmod.sources or the site's own words; got {text!r}."
-        )
+        raise InvalidError(f"A source must be a key of fhirmod.sources or the site's own words; got {text!r}.")
     found = getattr(sources, text, None) if text.isupper() or text.replace("_", "").isalnum() else None
     return found if isinstance(found, Source) else Source("SITE", text, "practice")
 
@@ -204,10 +200,7 @@ def _protocol(parsed: Mapping[str, Any], text: bytes, values: _Values) -> Protoc
     thresholds = {
         name: _threshold(name, *value)
         for name, value in values.items()
-        if name not in _LISTS
-        and name not in _NUMBER_LISTS
-        and name != _STEPS
-        and not _is_word(name, value[0])
+        if name not in _LISTS and name not in _NUMBER_LISTS and name != _STEPS and not _is_word(name, value[0])
     }
     for low, high in _ORDERED:
         if thresholds[low].value > thresholds[high].value:
@@ -247,9 +240,7 @@ def _threshold(name: str, value: Any, source: Source) -> Threshold:
     number = Decimal(value)
     smallest_open = name.startswith("watch.every_min") or name.endswith("_fraction")
     if not number.is_finite() or number < 0 or (smallest_open and number == 0):
-        raise InvalidError(
-            f"The parameter {name} must be a number above 0 in {unit}; got {value}.", place=name
-        )
+        raise InvalidError(f"The parameter {name} must be a number above 0 in {unit}; got {value}.", place=name)
     if name.endswith("_fraction") and number > 1:
         raise InvalidError(f"The parameter {name} must be between 0 and 1; got {value}.", place=name)
     return Threshold(name, number, unit, source)
@@ -264,9 +255,7 @@ def _numbers(name: str, value: Any, source: Source) -> tuple[Threshold, ...]:
 def _names(name: str, value: Any) -> tuple[str, ...]:
     allowed = _LISTS[name]
     if not isinstance(value, list) or any(one not in allowed for one in value):
-        raise InvalidError(
-            f"The parameter {name} must list some of {', '.join(allowed)}; got {value!r}.", place=name
-        )
+        raise InvalidError(f"The parameter {name} must list some of {', '.join(allowed)}; got {value!r}.", place=name)
     return tuple(value)
 
 

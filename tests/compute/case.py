@@ -28,10 +28,14 @@ class Case:
         moment = self.moment(clock)
         value = {"kind": kind, "id": entry_id, "at": moment.isoformat(), "recorded_at": moment.isoformat()}
         value |= {name: exact(one) for name, one in fields.items()}
+        self.add(value, received or clock)
+        return entry_id
+
+    def add(self, value: dict[str, Any], received: str) -> None:
+        """Add an entry as it is given."""
         entry = read_entry(value)
         self.entries.append(entry)
-        self.received.append(Received(entry, self.moment(received or clock)))
-        return entry_id
+        self.received.append(Received(entry, self.moment(received)))
 
     def round(
         self, clock: str, pulse: int = 88, systolic: int = 112, diastolic: int = 70, look: str = "stopped"
