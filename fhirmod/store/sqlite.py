@@ -1,6 +1,7 @@
 """SQLite's two engines: one connection that writes, a pool that reads, and the pragmas of both."""
 
 import sqlite3
+import time
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,6 @@ PATIENCE_S = 30  # how long a writer waits for a writer of another process
 
 _BOTH = (
     f"busy_timeout={PATIENCE_S * 1000}",
-    "journal_mode=WAL",
     "synchronous=FULL",  # an answered entry survives a power cut
     "fullfsync=ON",  # the same on macOS, where fsync alone does not reach the disk; elsewhere without effect
     "wal_autocheckpoint=0",  # checkpoints have their own thread
@@ -44,6 +44,24 @@ def engines(url: URL) -> tuple[Engine, Engine]:
     return _engine(url, "BEGIN IMMEDIATE", *_BOTH), _engine(url, "BEGIN", *_BOTH, "query_only=ON")
 
 
+def _log_ahead(connection: sqlite3.Connection) -> None:
+    """Return nothing; the file keeps a write-ahead log.
+
+    The first program to open a file switches it, and SQLite does not wait here for another that is at it.
+    """
+    until = time.monotonic() + PATIENCE_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError as error:
+            busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+            if not busy or time.monotonic() > until:
+                raise
+            time.sleep(0.01)
+        else:
+            return
+
+
 def _engine(url: URL, begin: str, *pragmas: str) -> Engine:
     engine = create_engine(
         url, pool_size=8, max_overflow=56, connect_args={"timeout": PATIENCE_S, "cached_statements": 256}
@@ -52,6 +70,7 @@ def _engine(url: URL, begin: str, *pragmas: str) -> Engine:
     @event.listens_for(engine, "connect")
     def _connected(connection: Any, _record: object) -> None:
         connection.isolation_level = None  # the driver begins nothing by itself
+        _log_ahead(connection)
         for pragma in pragmas:
             connection.execute(f"PRAGMA {pragma}")
 

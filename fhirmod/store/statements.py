@@ -57,6 +57,12 @@ def _insert_new(table: Table) -> Prepared:
     return Prepared(sqlite.insert(table).on_conflict_do_nothing(), *names, filled=names)
 
 
+def _delete(table: Table) -> Prepared:
+    key = list(table.primary_key.columns)
+    statement = delete(table).where(*[each == bindparam(f"of_{each.name}") for each in key])
+    return Prepared(statement, *[f"of_{each.name}" for each in key])
+
+
 # resources, one at a time
 GET = Prepared(select(*VERSION).join_from(resource, version, CURRENT).where(*_named), "type", "id")
 VREAD = Prepared(
@@ -203,11 +209,7 @@ HELD_IN = Prepared(
     select(*HELD).where(held.c.episode_id == bindparam("episode")).order_by(held.c.received_at, held.c.key),
     "episode",
 )
-RELEASE = Prepared(
-    delete(held).where(held.c.episode_id == bindparam("episode"), held.c.key == bindparam("held_key")),
-    "episode",
-    "held_key",
-)
+RELEASE = _delete(held)
 OWNER_OF_IDENTITY = Prepared(
     select(identity.c.id, _r.rid, _r.deleted, token.c.rid)
     .join_from(identity, resource, and_(_r.type == identity.c.type, _r.id == identity.c.id), isouter=True)
@@ -251,7 +253,7 @@ def outgoing(after: int, count: int) -> Select[Any]:
     return select(*outbox.c).where(outbox.c.seq > after).order_by(outbox.c.seq).limit(count)
 
 
-SENT = Prepared(delete(outbox).where(outbox.c.seq == bindparam("number")), "number")
+SENT = _delete(outbox)
 
 # one executemany per table
 ADD_RESOURCE = _insert(resource)
@@ -272,30 +274,8 @@ MOVE_RESOURCE = Prepared(
     "gone",
     "of",
 )
-DROP_TOKEN = Prepared(
-    delete(token).where(
-        token.c.rid == bindparam("of"),
-        token.c.param == bindparam("param"),
-        token.c.system == bindparam("system"),
-        token.c.value == bindparam("value"),
-    ),
-    "of",
-    "param",
-    "system",
-    "value",
-)
-DROP_REFERENCE = Prepared(
-    delete(reference).where(
-        reference.c.rid == bindparam("of"),
-        reference.c.param == bindparam("param"),
-        reference.c.target_type == bindparam("target_type"),
-        reference.c.target_id == bindparam("target_id"),
-    ),
-    "of",
-    "param",
-    "target_type",
-    "target_id",
-)
+DROP_TOKEN = _delete(token)
+DROP_REFERENCE = _delete(reference)
 
 
 # statements over several keys

@@ -11,8 +11,9 @@
 
 `rid` is a small number that stands for (type, id) in every index: ids have up to 64 characters, and the
 token and reference tables would hold each about forty times per entry. The tables read by prefix are
-WITHOUT ROWID on SQLite, so their key is the table. There are no foreign keys: one writer fills all of this
-and a check per row would cost as much as the row.
+WITHOUT ROWID on SQLite, so their key is the table; their columns stand in the order of the key, or
+`PRAGMA integrity_check` of SQLite 3.40 reports NULLs that are not there. There are no foreign keys: one
+writer fills all of this, and a check per row would cost as much as the row.
 """
 
 from sqlalchemy import (
@@ -78,10 +79,10 @@ token = Table(
     "token",
     METADATA,
     Column("rid", _NUMBER, nullable=False),
-    _text("type"),
     _text("param"),
-    _text("system"),
     _text("value"),
+    _text("system"),
+    _text("type"),
     PrimaryKeyConstraint("rid", "param", "value", "system", name="pk_token"),
     Index("ix_token_value", "type", "param", "value", "system", "rid"),
     sqlite_with_rowid=False,
@@ -91,10 +92,10 @@ reference = Table(
     "reference",
     METADATA,
     Column("rid", _NUMBER, nullable=False),
-    _text("type"),
     _text("param"),
     _text("target_type"),
     _text("target_id"),
+    _text("type"),
     PrimaryKeyConstraint("rid", "param", "target_type", "target_id", name="pk_reference"),
     Index("ix_reference_target", "target_id", "target_type", "type", "param", "rid"),
     sqlite_with_rowid=False,

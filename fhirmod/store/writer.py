@@ -14,7 +14,7 @@ from .reader import Reader, _episode
 from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status
 from .search import IDENTIFIER
 
-_Indexed = tuple[int, str, str, str, str]  # rid, type, param, and two more
+_Indexed = tuple[int, str, str, str, str]  # the key of the row, and the resource's type
 
 
 class _Place(NamedTuple):
@@ -217,14 +217,22 @@ class Writer(Reader):
         """
         old = [(place.rid,) for place in places.values() if place.old]
         live = {key: each for key, each in puts.items() if each.body is not None}
-        tokens = {(places[key].rid, key[0], *token) for key, each in live.items() for token in each.tokens}
-        references = {(places[key].rid, key[0], *target) for key, each in live.items() for target in each.references}
+        tokens = {
+            (places[key].rid, param, value, system, key[0])
+            for key, each in live.items()
+            for param, system, value in each.tokens
+        }
+        references = {
+            (places[key].rid, param, target, target_id, key[0])
+            for key, each in live.items()
+            for param, target, target_id in each.references
+        }
         self._replace(tokens, self._over(s.tokens_of, old), s.DROP_TOKEN, s.ADD_TOKEN)
         self._replace(references, self._over(s.references_of, old), s.DROP_REFERENCE, s.ADD_REFERENCE)
 
     def _replace(self, wanted: set[_Indexed], rows: Sequence[Any], drop: Prepared, add: Prepared) -> None:
         there = set(map(tuple, rows))
-        self._change(drop, [(rid, *rest) for rid, _, *rest in sorted(there - wanted)])
+        self._change(drop, [row[:-1] for row in sorted(there - wanted)])
         self._change(add, sorted(wanted - there))
 
     def _change(self, prepared: Prepared, rows: Sequence[Sequence[object]]) -> None:

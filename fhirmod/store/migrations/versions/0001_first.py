@@ -55,10 +55,10 @@ def upgrade() -> None:
     op.create_table(
         "token",
         sa.Column("rid", NUMBER, nullable=False),
-        sa.Column("type", sa.Text(), nullable=False),
         sa.Column("param", sa.Text(), nullable=False),
-        sa.Column("system", sa.Text(), nullable=False),
         sa.Column("value", sa.Text(), nullable=False),
+        sa.Column("system", sa.Text(), nullable=False),
+        sa.Column("type", sa.Text(), nullable=False),
         sa.PrimaryKeyConstraint("rid", "param", "value", "system", name="pk_token"),
         sqlite_with_rowid=False,
     )
@@ -66,10 +66,10 @@ def upgrade() -> None:
     op.create_table(
         "reference",
         sa.Column("rid", NUMBER, nullable=False),
-        sa.Column("type", sa.Text(), nullable=False),
         sa.Column("param", sa.Text(), nullable=False),
         sa.Column("target_type", sa.Text(), nullable=False),
         sa.Column("target_id", sa.Text(), nullable=False),
+        sa.Column("type", sa.Text(), nullable=False),
         sa.PrimaryKeyConstraint("rid", "param", "target_type", "target_id", name="pk_reference"),
         sqlite_with_rowid=False,
     )
