@@ -94,14 +94,14 @@ class Reader:
     def episode(self, access: Access, id_: str) -> EpisodeRow | None:
         """Return the head of the episode, or None if there is none."""
         access.require("read")
-        return next(map(_episode, self._rows(s.EPISODE_BY_ID, (id_,))), None)
+        return next(map(as_head, self._rows(s.EPISODE_BY_ID, (id_,))), None)
 
     def episodes(
         self, access: Access, status: Status | None = None, limit: int = 100, after: str | None = None
     ) -> list[EpisodeRow]:
         """Return heads of episodes, last opened first, those behind the episode `after`."""
         access.require("read")
-        return list(map(_episode, self._select(s.episodes(status, after, limit))))
+        return list(map(as_head, self._select(s.episodes(status, after, limit))))
 
     def episode_of(self, access: Access, type_: str, id_: str) -> list[tuple[str, str | None]]:
         """Return (episode, basis) for every episode this resource is a member of."""
@@ -173,6 +173,6 @@ class _Finished:
         raise RuntimeError("A Reader or Writer was used after its work has returned; ask the store again.")
 
 
-def _episode(row: Sequence[Any]) -> EpisodeRow:
+def as_head(row: Sequence[Any]) -> EpisodeRow:
     made = EpisodeRow._make(row)
     return made._replace(drill=bool(made.drill))

@@ -7,10 +7,10 @@ from sqlalchemy import Connection
 
 from fhirmod.errors import ConflictError, NotFoundError
 
-from . import statements as s
+from . import changes as s
 from .access import Access
 from .prepared import Prepared
-from .reader import Reader, _episode
+from .reader import Reader, as_head
 from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status
 from .search import IDENTIFIER
 
@@ -45,7 +45,7 @@ class Writer(Reader):
         """
         access.require("write")
         for row in self._rows(s.LOCK, (episode_id,)):
-            return _episode(row)
+            return as_head(row)
         raise NotFoundError(f"There is no episode {episode_id!r}; open it first.")
 
     def create_episode(self, access: Access, row: EpisodeRow) -> None:
