@@ -5,6 +5,7 @@ No HTTP lives here: the table from leaf to status stands in `api.problems`.
 
 from .finding import Finding, Severity, Tier
 from .leaves import (
+    BadParameterError,
     BusinessRuleError,
     ConflictError,
     FhirmodError,
@@ -19,6 +20,7 @@ from .leaves import (
 )
 
 __all__ = [
+    "BadParameterError",
     "BusinessRuleError",
     "ConflictError",
     "FhirmodError",

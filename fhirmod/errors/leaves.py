@@ -71,6 +71,13 @@ class NotSupportedError(FhirmodError):
     issue = "not-supported"
 
 
+class BadParameterError(FhirmodError):
+    """A parameter of the question (not of the record) cannot be understood."""
+
+    code = "bad-parameter"
+    issue = "value"
+
+
 class TooLargeError(FhirmodError):
     """The document is larger than this service takes."""
 

@@ -1,12 +1,14 @@
 """The one path of every write, bedside or FHIR; it answers with a receipt. Reading an episode back starts here too."""
 
 from .exchanged import Written
+from .putting import INDEXED as SEARCHED
 from .receipt import EntryResult, ReadResource, Receipt, finding_document
 from .request import Request
 from .service import Intake
 from .snapshot import Snapshot
 
 __all__ = [
+    "SEARCHED",
     "EntryResult",
     "Intake",
     "ReadResource",

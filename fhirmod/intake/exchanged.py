@@ -31,6 +31,7 @@ class Written:
     created: bool
     written: bool
     receipt: Receipt
+    reference: str
 
 
 @dataclass
@@ -231,7 +232,9 @@ def write_resources(
     for one in placed:
         stands = current.get((one.incoming.type, one.id))
         fresh = stands is not None and (one.current is None or stands.version != one.current.version)
-        written.append(Written(stands, created=fresh and not one.living, written=fresh, receipt=receipt))
+        written.append(
+            Written(stands, created=fresh and not one.living, written=fresh, receipt=receipt, reference=one.reference)
+        )
     return written, snapshots
 
 

@@ -71,7 +71,9 @@ class Intake:
             if known is not None:
                 return self._reopened(writer, request, entry, document)
             snapshot = opened(writer, request, entry)
-            return snapshot, EntryResult(entry.id, "accepted")
+            context = snapshot.context
+            made = tuple(one for one in (context.subject, context.encounter, context.anchor) if one is not None)
+            return snapshot, EntryResult(entry.id, "accepted", (), made)
 
         snapshot, result = self.store.write(work)
         self._snapshots.keep(snapshot)

@@ -1,0 +1,109 @@
+"""What every handler needs from a request: its body within limits, its parameters, who asks, and when it came."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from starlette.requests import Request as HttpRequest
+
+from fhirmod.episode import Moment
+from fhirmod.errors import BadParameterError, TooLargeError
+from fhirmod.intake import Intake, Request
+from fhirmod.store import Access
+
+from .clock import Clock
+from .problems import RefusedRequest
+from .settings import Settings
+
+_JSON_TYPES = frozenset({"application/json", "application/fhir+json", "text/json", ""})
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What a running service is joined from; it hangs on the application's state."""
+
+    settings: Settings
+    intake: Intake
+    clock: Clock
+
+    def request(self, *, dry_run: bool = False) -> Request:
+        """Return a request received now, by someone on this machine."""
+        return Request(Access.whole("this machine"), self.clock.now(), self.clock.new_id, dry_run)
+
+
+async def read_body(request: HttpRequest, parts: Parts) -> bytes:
+    """Return the body of a request.
+
+    Errors: RefusedRequest (415) if it is not JSON; TooLargeError beyond the service's limit.
+    """
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind not in _JSON_TYPES:
+        raise RefusedRequest(
+            415, "not-supported", f"The body must be JSON with Content-Type: application/json; got {kind[:60]}."
+        )
+    limit = parts.settings.max_body_bytes
+    received = bytearray()
+    async for chunk in request.stream():
+        received += chunk
+        if len(received) > limit:
+            raise TooLargeError(f"The body must be at most {limit} bytes; it is longer.")
+    return bytes(received)
+
+
+def flags(query: Mapping[str, str], allowed: frozenset[str]) -> dict[str, str]:
+    """Return the query parameters, each known.
+
+    Errors: BadParameterError naming one that is not.
+    """
+    unknown = sorted(set(query) - allowed)
+    if unknown:
+        known = ", ".join(sorted(allowed)) or "none"
+        raise BadParameterError(
+            f"There is no parameter {unknown[0][:40]!r} here; there are: {known}.", place=unknown[0][:40]
+        )
+    return dict(query)
+
+
+def truth(query: Mapping[str, str], name: str) -> bool:
+    """Return a true-or-false parameter, false where it is absent.
+
+    Errors: BadParameterError if it is neither.
+    """
+    text = query.get(name, "false")
+    if text not in ("true", "false"):
+        raise BadParameterError(f"The parameter {name} must be true or false; got {text[:20]!r}.", place=name)
+    return text == "true"
+
+
+def instant(query: Mapping[str, str], name: str) -> datetime | None:
+    """Return a parameter that is an instant with offset, or None where it is absent.
+
+    A plus sign that a client left unencoded arrives as a blank, and is read as what was meant.
+    Errors: BadParameterError if it is not such an instant.
+    """
+    if name not in query:
+        return None
+    text = query[name].replace(" ", "+")
+    try:
+        found = Moment(text).instant
+    except ValueError:
+        found = None
+    if found is None:
+        raise BadParameterError(
+            f"The parameter {name} must be an instant with offset such as 2026-03-01T02:10:00Z; got {text[:40]!r}.",
+            place=name,
+        )
+    return found
+
+
+def number(query: Mapping[str, str], name: str, otherwise: int, most: int) -> int:
+    """Return a parameter that is a whole number from 0, cut to the most that is given at once.
+
+    Errors: BadParameterError if it is not.
+    """
+    text = query.get(name)
+    if text is None:
+        return otherwise
+    if not text.isascii() or not text.isdigit() or len(text) > 9:
+        raise BadParameterError(f"The parameter {name} must be a whole number from 0; got {text[:20]!r}.", place=name)
+    return min(int(text), most)

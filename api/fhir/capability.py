@@ -1,0 +1,77 @@
+"""What this service does, as a CapabilityStatement made from the table of interactions."""
+
+from functools import lru_cache
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from api.asking import Parts
+from api.problems import FHIR_JSON
+from fhirmod import __version__
+from fhirmod.mapping import BASE
+from fhirmod.r4 import RESOURCE_TYPES, dump, search_parameter
+
+from .searching import searchable
+from .table import INTERACTIONS
+
+_DATE = "2026-11-25"
+_VERSIONED = {
+    "versioning": "versioned-update",
+    "readHistory": True,
+    "updateCreate": True,
+    "conditionalCreate": True,
+    "conditionalRead": "not-match",
+}
+_OPERATION = {
+    "name": "episode",
+    "definition": f"{BASE}/OperationDefinition/episode",
+    "documentation": "The computed state of the tamponade that a Procedure is the anchor or a part of.",
+}
+
+
+async def metadata(request: Request, parts: Parts, base: str) -> Response:
+    """Say what this service does."""
+    return Response(dump(statement(base)), media_type=FHIR_JSON)
+
+
+@lru_cache(maxsize=16)
+def statement(base: str) -> dict[str, Any]:
+    """Return the CapabilityStatement of the service at this base URL."""
+    return {
+        "resourceType": "CapabilityStatement",
+        "status": "active",
+        "date": _DATE,
+        "kind": "instance",
+        "software": {"name": "fhirmod", "version": __version__},
+        "implementation": {"description": "The record of uterine balloon tamponades", "url": base},
+        "fhirVersion": "4.0.1",
+        "format": ["json", "application/fhir+json"],
+        "rest": [
+            {
+                "mode": "server",
+                "documentation": "Times without an offset are not taken. A search condition is one identifier. "
+                "What is assembled or computed from entries is read-only.",
+                "security": {"cors": True},
+                "resource": [_resource(type_) for type_ in sorted(RESOURCE_TYPES)],
+                "interaction": [{"code": one.code} for one in INTERACTIONS if one.code == "transaction"],
+            }
+        ],
+    }
+
+
+def _resource(type_: str) -> dict[str, Any]:
+    interactions = [{"code": one.code} for one in INTERACTIONS if one.level == "type"]
+    resource: dict[str, Any] = {"type": type_, "interaction": interactions, **_VERSIONED}
+    resource["searchParam"] = [_parameter(type_, name) for name in searchable(type_)]
+    if type_ == "Procedure":
+        resource["operation"] = [_OPERATION]
+    return resource
+
+
+def _parameter(type_: str, name: str) -> dict[str, Any]:
+    if name == "_id":
+        return {"name": "_id", "definition": "http://hl7.org/fhir/SearchParameter/Resource-id", "type": "token"}
+    found = search_parameter(type_, name)
+    assert found is not None
+    return {"name": name, "definition": found.url, "type": found.type}

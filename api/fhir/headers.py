@@ -1,0 +1,64 @@
+"""What FHIR puts into headers: versions, times, places, and what the client accepts and prefers.
+
+Source: HL7 FHIR R4 http.html; RFC 9110 for dates.
+"""
+
+from datetime import UTC, datetime
+from email.utils import format_datetime
+
+from starlette.requests import Request
+
+from api.problems import RefusedRequest
+from fhirmod.store import Version
+
+_ACCEPTED = frozenset({"application/fhir+json", "application/json", "text/json", "application/*", "*/*"})
+_FORMATS = frozenset({"json", "application/json", "application/fhir+json", "text/json"})
+
+
+def etag(version: Version) -> str:
+    """Return the weak entity tag of a version."""
+    return f'W/"{version.version}"'
+
+
+def last_modified(version: Version) -> str:
+    """Return when a version was written, as an HTTP date."""
+    return format_datetime(datetime.fromisoformat(version.updated).astimezone(UTC), usegmt=True)
+
+
+def version_headers(version: Version) -> dict[str, str]:
+    """Return the headers of an answer that carries a version."""
+    return {"ETag": etag(version), "Last-Modified": last_modified(version)}
+
+
+def location(base: str, version: Version) -> str:
+    """Return where this version stands."""
+    return f"{base}/{version.type}/{version.id}/_history/{version.version}"
+
+
+def refuse_format(request: Request) -> None:
+    """Return nothing if the client takes FHIR R4 in JSON; `_format` counts before Accept.
+
+    Errors: RefusedRequest (406) otherwise.
+    """
+    asked = request.query_params.get("_format")
+    if asked is not None:
+        if asked.replace(" ", "+").partition(";")[0] not in _FORMATS:
+            raise RefusedRequest(406, "not-supported", "The answer is given as application/fhir+json only.")
+        return
+    accept = request.headers.get("accept", "*/*")
+    for choice in accept.split(","):
+        kind, *parameters = (part.strip().lower() for part in choice.split(";"))
+        versions = [part.partition("=")[2].strip('"') for part in parameters if part.startswith("fhirversion=")]
+        if kind in _ACCEPTED and all(version == "4.0" for version in versions):
+            return
+    raise RefusedRequest(406, "not-supported", "The answer is given as application/fhir+json, fhirVersion 4.0 only.")
+
+
+def prefers(request: Request, name: str, otherwise: str) -> str:
+    """Return what the Prefer header says of `return` or `handling`."""
+    for header in request.headers.getlist("prefer"):
+        for part in header.split(","):
+            key, _, value = part.strip().partition("=")
+            if key.lower() == name:
+                return value.strip().strip('"')
+    return otherwise

@@ -1,0 +1,5 @@
+"""``python -m fhirmod.cli``."""
+
+from . import main
+
+main()

@@ -1,0 +1,151 @@
+"""The command line: serve, demo, show, rebuild. Each command imports what it needs when it runs."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from fhirmod import __version__
+from fhirmod.errors import FhirmodError
+
+if TYPE_CHECKING:
+    from fhirmod.intake import Intake
+
+DEFAULT_DB = Path("fhirmod-data/fhirmod.db")
+app = typer.Typer(
+    name="fhirmod",
+    help="The record of a uterine balloon tamponade: entries in, sums done, HL7 FHIR R4 out. It never advises.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+_Db = Annotated[Path, typer.Option("--db", help="The SQLite file the record lies in.")]
+
+
+def main() -> None:
+    """Run the command line; what goes wrong on purpose is one sentence and exit code 1."""
+    try:
+        app()
+    except FhirmodError as error:
+        for finding in error.findings:
+            print(finding.sentence, file=sys.stderr)
+        raise SystemExit(1) from None
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        print(f"fhirmod {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version.")
+    ] = False,
+) -> None:
+    """Say the version, or run a command."""
+
+
+@app.command()
+def serve(
+    host: Annotated[
+        str, typer.Option(help="Where to listen; this machine only until callers are authenticated.")
+    ] = "127.0.0.1",
+    port: Annotated[int, typer.Option(help="The port to listen on.")] = 8000,
+    db: _Db = DEFAULT_DB,
+    base_url: Annotated[str | None, typer.Option(help="How clients reach the service, if behind a proxy.")] = None,
+) -> None:
+    """Start the service. Example: fhirmod serve --port 8080 --db ward.db"""
+    from api import Settings
+    from api.serving import run
+
+    settings = Settings(host=host, port=port, db=db, base_url=base_url)
+    settings.refuse_open_door()
+    run(settings)
+
+
+@app.command()
+def demo(db: _Db = DEFAULT_DB) -> None:
+    """Load the invented cases. Example: fhirmod demo --db demo.db"""
+    from fhirmod.exchange import CAUTIONS, demo_cases
+
+    intake, request = _opened(db)
+    with intake.store:
+        for case in demo_cases():
+            snapshot, result = intake.open(request(), case.opening)
+            receipt = intake.append(request(), snapshot.row.id, case.entries)
+            tally: dict[str, int] = {}
+            for one in (result, *receipt.entries):
+                tally[one.status] = tally.get(one.status, 0) + 1
+            words = ", ".join(f"{count} {word}" for word, count in tally.items())
+            print(f"{snapshot.row.id}  {case.name}: {case.title} ({words})")
+    print(f"Loaded into {db}. {CAUTIONS[-1]}")
+
+
+@app.command()
+def show(
+    episode: Annotated[
+        str | None, typer.Argument(help="The episode's id; without one, the open episodes are listed.")
+    ] = None,
+    db: _Db = DEFAULT_DB,
+    as_of: Annotated[str | None, typer.Option(help="As of this instant, with offset; else now.")] = None,
+) -> None:
+    """Show an episode. Example: fhirmod show 785baf95-2ead-55fc-88f6-f680200e90f6 --as-of 2026-03-01T04:20:00+01:00"""
+    from fhirmod.compute import state
+    from fhirmod.episode import Moment
+    from fhirmod.errors import BadParameterError
+
+    from .showing import seven_lines, timeline
+
+    intake, request = _opened(db, must_exist=True)
+    with intake.store:
+        if episode is None:
+            for row in intake.store.read(lambda reader: reader.episodes(request().access, "open")):
+                print(f"{row.id}  opened {row.opened_at} at {row.facility}{'  (drill)' if row.drill else ''}")
+            return
+        try:
+            moment = request().now if as_of is None else Moment(as_of).instant
+        except ValueError:
+            moment = None
+        if moment is None:
+            raise BadParameterError(
+                f"The time to show must be an instant with offset such as 2026-03-01T04:20:00+01:00; got {as_of!r}.",
+                place="as-of",
+            )
+        snapshot = intake.snapshot(request().access, episode)
+        found = state(snapshot.episode, as_of=moment, protocol=intake.protocol)
+        for line in (*seven_lines(found), "", *timeline(snapshot.episode.standing(as_of=moment))):
+            print(line)
+
+
+@app.command()
+def rebuild(db: _Db = DEFAULT_DB) -> None:
+    """Compute everything anew from what was recorded, and say how much differed (nothing should)."""
+    intake, request = _opened(db, must_exist=True)
+    with intake.store:
+        changed = intake.rebuild(request())
+    print(
+        f"{changed} resources differed from what the entries say" + ("." if changed == 0 else " and were written anew.")
+    )
+
+
+def _opened(db: Path, *, must_exist: bool = False) -> tuple["Intake", "Any"]:
+    """Return the intake on a file, and a maker of requests."""
+    from api.clock import wall_clock
+    from fhirmod.episode import Protocol
+    from fhirmod.errors import NotFoundError
+    from fhirmod.intake import Intake, Request
+    from fhirmod.store import Access, open_store
+
+    if must_exist and not db.exists():
+        raise NotFoundError(f"There is no file {db}; `fhirmod serve` or `fhirmod demo` makes one, --db names another.")
+    db.parent.mkdir(parents=True, exist_ok=True)
+    clock = wall_clock()
+    intake = Intake(open_store(f"sqlite:///{db}"), Protocol.default())
+
+    def request() -> Request:
+        return Request(Access.whole("command line"), clock.now(), clock.new_id)
+
+    return intake, request
