@@ -1,6 +1,5 @@
 """The fixed statements that write, and those that ask what a write must know; each with the order of its parameters."""
 
-
 from sqlalchemy import (
     Table,
     and_,

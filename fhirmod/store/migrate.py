@@ -15,7 +15,7 @@ def to_head(engine: Engine) -> None:
 
     Shape: one transaction under the write lock, so two programs that open an empty file make it once. A
            database that is at `HEAD` already is not touched and Alembic not loaded (a third of the start-up).
-    Errors: NotSupportedError if the database is of a revision that this software does not know.
+    Errors: NotSupportedError if the database is somebody else's, or of a revision this software does not know.
     """
     if _revision(engine) == HEAD:
         return
@@ -29,7 +29,13 @@ def _revision(engine: Engine) -> str | None:
 
 
 def _revision_seen(connection: Connection) -> str | None:
-    if not inspect(connection).has_table("alembic_version"):
+    tables = inspect(connection).get_table_names()
+    if "alembic_version" not in tables:
+        if tables:
+            raise NotSupportedError(
+                f"The database has the table {tables[0]!r} and no revision of ours; name one of ours, or a file that "
+                "is not there yet."
+            )
         return None
     return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
 

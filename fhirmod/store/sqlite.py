@@ -52,14 +52,19 @@ def _log_ahead(connection: sqlite3.Connection) -> None:
     until = time.monotonic() + PATIENCE_S
     while True:
         try:
-            connection.execute("PRAGMA journal_mode=WAL")
+            mode = connection.execute("PRAGMA journal_mode=WAL").fetchone()[0]
         except sqlite3.OperationalError as error:
             busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
             if not busy or time.monotonic() > until:
                 raise
             time.sleep(0.01)
         else:
-            return
+            break
+    if mode != "wal":
+        raise NotSupportedError(
+            f"The file system keeps SQLite to the journal mode {mode!r}; the store needs one with shared memory for "
+            "a write-ahead log, such as a local disk."
+        )
 
 
 def _engine(url: URL, begin: str, *pragmas: str) -> Engine:

@@ -8,7 +8,7 @@ from typing import Self, TypeVar
 
 from sqlalchemy import Engine
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.exc import ArgumentError, DatabaseError
 
 from fhirmod.errors import NotSupportedError
 
@@ -98,7 +98,8 @@ class Store:
 def open_store(url: str) -> Store:
     """Return the store at `url` ("sqlite:///record.db"), made or brought up to date first.
 
-    Errors: NotSupportedError if it is not SQLite in a file, or was made by newer software than this.
+    Errors: NotSupportedError if it is not SQLite in a file, is somebody else's, or was made by newer
+            software than this.
     """
     try:
         address = make_url(url)
@@ -112,6 +113,12 @@ def open_store(url: str) -> Store:
     writing, reading = engines(address)
     try:
         to_head(writing)
+    except DatabaseError as error:
+        writing.dispose()
+        raise NotSupportedError(
+            f"The file {address.database!r} could not be opened as a store ({error.orig}); name one of ours, or a "
+            "file that is not there yet."
+        ) from error
     except BaseException:
         writing.dispose()
         raise

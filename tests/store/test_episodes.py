@@ -32,6 +32,14 @@ def test_bump_counts_and_sets_the_status(store: Store) -> None:
             store.write(work)
 
 
+def test_a_bump_leaves_its_stamp(store: Store) -> None:
+    opened(store, stamp="s0")
+    store.write(lambda w: w.bump(ALL, "e1", stamp="s1"))
+    assert store.write(lambda w: w.lock(ALL, "e1")).stamp == "s1"
+    store.write(lambda w: w.bump(ALL, "e1", "closed", stamp="s2"))
+    assert store.write(lambda w: w.lock(ALL, "e1")).stamp == "s2"
+
+
 def test_episodes_are_listed_last_opened_first_by_status_and_page(store: Store) -> None:
     for number in range(5):
         opened(store, f"e{number}")

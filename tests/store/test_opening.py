@@ -103,6 +103,21 @@ def test_a_folder_that_is_not_there_is_named(tmp_path: Path) -> None:
         open_store(f"sqlite:///{missing / 'record.db'}")
 
 
+def test_what_is_not_ours_is_refused_in_one_sentence_and_left_alone(tmp_path: Path) -> None:
+    text = tmp_path / "notes.db"
+    text.write_bytes(b"no database at all " * 100)
+    with pytest.raises(NotSupportedError, match=r"could not be opened as a store \(file is not a database\)"):
+        open_store(f"sqlite:///{text}")
+    assert text.read_bytes() == b"no database at all " * 100
+    with pytest.raises(NotSupportedError, match=r"could not be opened as a store \(unable to open database file\)"):
+        open_store(f"sqlite:///{tmp_path}")
+    raw = sqlite3.connect(tmp_path / "other.db")
+    raw.execute("CREATE TABLE stock (item TEXT)")
+    raw.close()
+    with pytest.raises(NotSupportedError, match="has the table 'stock' and no revision of ours"):
+        open_store(f"sqlite:///{tmp_path / 'other.db'}")
+
+
 def test_two_may_open_an_empty_file_at_once(url: str) -> None:
     stores: list[Store] = []
     threads = [threading.Thread(target=lambda: stores.append(open_store(url))) for _ in range(4)]

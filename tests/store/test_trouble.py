@@ -1,0 +1,95 @@
+"""When the disk is full, another program holds the file, or nobody closes: answers are right and work goes on."""
+
+import sqlite3
+import subprocess
+import sys
+import textwrap
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+from sqlalchemy.exc import OperationalError
+
+from fhirmod.store import Store, open_store
+
+from .rows import ALL, opened, put, write
+
+ROOT = Path(__file__).parents[2]
+
+
+def script(url: str, body: str) -> str:
+    """Return what a program prints that begins with the store opened on `url`."""
+    start = f"from tests.store.rows import *\nfrom fhirmod.store import *\nstore = open_store({url!r})\n"
+    done = subprocess.run(
+        [sys.executable, "-c", start + textwrap.dedent(body)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    return done.stdout
+
+
+def test_a_full_disk_fails_the_write_that_met_it_and_no_other(store: Store, tmp_path: Path) -> None:
+    """SQLITE_FULL, forced by PRAGMA max_page_count (https://sqlite.org/pragma.html#pragma_max_page_count)."""
+    write(store, put("o1", body=b"kept"))
+    cursor = store._lane._connection.connection.cursor()
+    pages = cursor.execute("PRAGMA page_count").fetchone()[0]
+    cursor.execute(f"PRAGMA max_page_count={pages + 20}")
+    with pytest.raises(sqlite3.OperationalError, match="full"):
+        write(store, put("o2", body=b"x" * 2**20))
+    assert write(store, put("o3", body=b"small")) == [1]
+    cursor.execute("PRAGMA max_page_count=1073741823")
+    assert write(store, put("o2", body=b"x" * 2**20)) == [1]
+    assert [each.id for each in store.read(lambda r: r.search(ALL, "Observation", count=9)).versions] == [
+        "o1",
+        "o3",
+        "o2",
+    ]
+    raw = sqlite3.connect(tmp_path / "record.db")
+    assert raw.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    raw.close()
+
+
+def test_a_program_that_holds_the_file_too_long_fails_each_waiting_write_once(store: Store, tmp_path: Path) -> None:
+    store._lane._connection.connection.cursor().execute("PRAGMA busy_timeout=50")
+    other = sqlite3.connect(tmp_path / "record.db", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+
+    def attempt(number: int) -> str:
+        with pytest.raises(OperationalError) as caught:
+            write(store, put(f"o{number}"))
+        return str(caught.value.orig)
+
+    with ThreadPoolExecutor(6) as pool:
+        assert set(pool.map(attempt, range(6))) == {"database is locked"}
+    assert store.counters.replays == 0
+    assert store.read(lambda r: r.search(ALL, "Observation", count=0)).total == 0
+    other.execute("ROLLBACK")
+    other.close()
+    assert write(store, put("o1")) == [1]
+
+
+def test_a_program_that_never_closes_ends_and_loses_nothing(url: str) -> None:
+    assert script(url, "print(write(store, put('o1', body=b'kept')))") == "[1]\n"
+    with open_store(url) as store:
+        found = store.read(lambda r: r.get(ALL, "Observation", "o1"))
+        assert found is not None
+        assert found.body == b"kept"
+
+
+def test_programs_that_write_at_once_count_on(url: str) -> None:
+    with open_store(url) as store:
+        opened(store)
+    body = """
+        with store:
+            print(*[write_in(store, "e1", put(f"sum")) for _ in range(25)])
+    """
+    with ThreadPoolExecutor(3) as pool:
+        printed = list(pool.map(lambda _: script(url, body), range(3)))
+    assert sorted(int(word) for line in printed for word in line.split()) == list(range(1, 76))
+    with open_store(url) as store:
+        versions = [v.version for v in store.read(lambda r: r.members(ALL, "e1"))]
+        assert versions == list(range(1, 76))
