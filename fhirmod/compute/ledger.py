@@ -80,6 +80,7 @@ def ledgers(entries: Iterable[Entry], heads: Mapping[str, str] | None = None) ->
     """Return the ledger of each balloon from standing entries in order of time.
 
     Units:  mL.
+    Errors: none; an entry that belongs to no balloon is among the strays.
     Shape: `heads` leads from any id of a chain of corrections to the id that stands.
     Source: sources.ARITHMETIC.
     """

@@ -57,9 +57,10 @@ def net_loss_ml(entry: BloodLoss) -> Decimal | None:
 def added(entries: Iterable[Entry]) -> tuple[Added, ...]:
     """Return what each blood-loss entry adds, in the order given (that of time).
 
-    Shape: stated totals are left out: they stand beside the ledger. `other_fluid_ml` of a collector's total
-           is a total too and stands until the collector is emptied.
     Units:  mL.
+    Shape:  stated totals are left out: they stand beside the ledger. `other_fluid_ml` of a collector's total
+            is a total too and stands until the collector is emptied.
+    Errors: none; what cannot add carries the problem instead of a number.
     Source: sources.AWHONN_QBL.
     """
     standing: dict[str, tuple[Decimal, Decimal]] = {}

@@ -28,7 +28,7 @@ def record_findings(
     Source: sources.ARITHMETIC; the clock margin of 2 min is sources.PRACTICE.
     """
     known = [one for one in episode.received if view.known_at is None or one.at <= view.known_at]
-    return (
+    found = (
         *_corrections(known, view.as_of),
         *_clocks(known, view.as_of),
         *_ledgers(view),
@@ -36,6 +36,7 @@ def record_findings(
         *_orders(timings),
         *_unclosed(all_balloons),
     )
+    return tuple(sorted(found, key=lambda one: (one.code, one.place, one.sentence)))
 
 
 def _finding(code: str, entry: str, field: str, sentence: str, tier: Tier = "soon") -> Finding:

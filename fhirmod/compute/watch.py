@@ -250,7 +250,7 @@ def _phases(view: View, all_balloons: tuple[Balloon, ...]) -> tuple[Phase, ...]:
             Phase("after-worsening", at, at + lasts, protocol.of("watch.every_min.after_worsening"))
             for at in _worsenings(view)
         ]
-    return tuple(phases)
+    return tuple(one for one in phases if one.end is None or one.start < one.end)
 
 
 def _since_fill(view: View, balloon: Balloon) -> list[Phase]:

@@ -21,6 +21,8 @@ def minutes(span: timedelta) -> Decimal:
     """Return a time span in minutes, exact where it ends within two decimals, else rounded to two.
 
     Units:  min out.
+    Errors: none.
+    Source: sources.ARITHMETIC.
 
     >>> minutes(timedelta(minutes=7)), minutes(timedelta(seconds=100))
     (Decimal('7'), Decimal('1.67'))
