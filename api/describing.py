@@ -40,7 +40,7 @@ _FINDINGS = {
                 "findings": [
                     {
                         "severity": "error",
-                        "code": "entry-missing",
+                        "code": "field-missing",
                         "place": "facility",
                         "sentence": "The opening entry needs the field facility; it was not given.",
                     }

@@ -1,6 +1,7 @@
 """From received JSON values to an entry, or to findings that name the field, what was got, what would be right."""
 
 import difflib
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -12,8 +13,16 @@ from fhirmod.errors import Finding, InvalidError
 from .entry import Entry
 from .kinds import KINDS
 
+_PLAIN = re.compile(r"[a-z0-9-]{1,30}|[0-9TZ:+.-]{1,35}")  # words of ours and times, never a name
 _TAGS = frozenset({"value", "absent"})
-_ISSUE = {"missing": "required", "extra_forbidden": "structure"}
+_KINDS_OF_FAULT = {  # pydantic's type -> our stable code, and R4's issue type
+    "missing": ("field-missing", "required"),
+    "extra_forbidden": ("field-unknown", "structure"),
+    "literal_error": ("word-unknown", "code-invalid"),
+    "quantity": ("number-unusable", "value"),
+    "moment": ("time-unusable", "value"),
+    "value_error": ("entry-contradictory", "invariant"),
+}
 
 
 def read_entry(value: Any) -> Entry:
@@ -26,9 +35,8 @@ def read_entry(value: Any) -> Entry:
     kind = value.get("kind")
     if not isinstance(kind, str) or kind not in KINDS:
         near = difflib.get_close_matches(str(kind), KINDS, 1)
-        hint = f'; did you mean "{near[0]}"?' if near else f"; the kinds are {', '.join(sorted(KINDS))}"
-        got = f'"{kind}"' if isinstance(kind, str) else _what(kind)
-        raise InvalidError(f"The field kind must name a kind of entry; got {got}{hint}.", place="kind")
+        hint = f'did you mean "{near[0]}"?' if near else f"the kinds are {', '.join(sorted(KINDS))}."
+        raise InvalidError(f"The field kind must name a kind of entry; got {_what(kind)}; {hint}", place="kind")
     try:
         return KINDS[kind].model_validate(value)
     except ValidationError as wrong:
@@ -46,17 +54,16 @@ def _finding(kind: str, error: ErrorDetails) -> Finding:
         case "extra_forbidden":
             fields = KINDS[kind].model_fields
             near = difflib.get_close_matches(place, fields, 1)
-            hint = f'; did you mean "{near[0]}"?' if near else f"; it has {', '.join(fields)}"
-            sentence = f"The {kind} entry has no field {place}{hint}."
+            hint = f'did you mean "{near[0]}"?' if near else f"it has {', '.join(fields)}."
+            sentence = f"The {kind} entry has no field {place}; {hint}"
         case "literal_error":
             sentence = f"The field {place} must be {error['ctx']['expected']}; got {got}."
         case "value_error":
             sentence = f"The {kind} entry is contradictory: {error['ctx']['error']}."
-        case "quantity" | "moment":
-            sentence = f"The field {place} is not usable: {error['msg']}; got {got}."
         case _:
             sentence = f"The field {place} is not usable: {error['msg']}; got {got}."
-    return Finding("error", f"entry-{code.replace('_', '-')}", _ISSUE.get(code, "value"), place or "entry", sentence)
+    name, issue = _KINDS_OF_FAULT.get(code, ("field-unusable", "value"))
+    return Finding("error", name, issue, place or "entry", sentence)
 
 
 def _place(loc: tuple[int | str, ...]) -> str:
@@ -66,7 +73,7 @@ def _place(loc: tuple[int | str, ...]) -> str:
             text += f"[{step}]"
         elif step not in _TAGS:
             text += f".{step}" if text else step
-    return text
+    return text[:80]
 
 
 def _what(value: Any) -> str:
@@ -77,11 +84,7 @@ def _what(value: Any) -> str:
         case bool():
             return "true" if value else "false"
         case str():
-            return (
-                f'"{value}"'
-                if len(value) <= 30 and value.replace("-", "").isalnum()
-                else f"text of {len(value)} characters"
-            )
+            return f'"{value}"' if _PLAIN.fullmatch(value) else f"text of {len(value)} characters"
         case list() | tuple():
             return f"a list of {len(value)}"
         case Mapping():

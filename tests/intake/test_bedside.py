@@ -55,7 +55,7 @@ def test_a_refused_entry_does_not_hold_back_the_others_and_is_held_for_repair(in
     ]
     receipt = intake.append(request(), episode, queue)
     assert [one.status for one in receipt.entries] == ["accepted", "refused", "accepted"]
-    assert 'The fill entry has no field volume; did you mean "volume_ml"?.' in receipt.entries[1].findings[0].sentence
+    assert 'The fill entry has no field volume; did you mean "volume_ml"?' in receipt.entries[1].findings[0].sentence
     held = intake.store.read(lambda reader: reader.held(ALL, episode))
     assert [(row.entry_id, parse(row.body)) for row in held] == [(queue[1]["id"], queue[1])]
     repaired = {**queue[1], "volume_ml": 50}
