@@ -1,0 +1,72 @@
+"""The contract that partners get, made from the tables: ``python -m fhirmod.cli.publishing [--check]``.
+
+It writes the project's `shared/`: the JSON Schemas of the entries, our terminology, the CapabilityStatement and
+the OpenAPI document. No code reads them; they are committed so that a partner can, and CI checks that they are
+as the tables say. It stands above `api` because the last two come from its routes.
+"""
+
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import msgspec
+
+from api import Settings, create_app
+from api.clock import wall_clock
+from api.fhir.capability import statement
+from fhirmod.episode import KINDS, Protocol, entry_schema
+from fhirmod.intake import Intake
+from fhirmod.mapping import BASE
+from fhirmod.r4 import dump
+from fhirmod.store import open_store
+from terminology import code_system, concept_maps, value_sets
+
+FOLDER = Path(__file__).parents[2] / "shared"
+
+
+def documents() -> Iterator[tuple[str, dict[str, Any]]]:
+    """Return every document of the contract: its path below `shared`, and its content."""
+    for kind in KINDS:
+        yield f"schemas/entries/{kind}.schema.json", entry_schema(kind)
+    for resource in (code_system(), *value_sets(), *concept_maps()):
+        yield f"terminology/{resource['resourceType']}-{resource['id']}.json", resource
+    yield "CapabilityStatement.json", statement(BASE)
+    yield "openapi.json", _openapi()
+
+
+def _openapi() -> dict[str, Any]:
+    with TemporaryDirectory() as folder, open_store(f"sqlite:///{folder}/none.db") as store:
+        return dict(create_app(Settings(), Intake(store, Protocol.default()), wall_clock()).openapi())
+
+
+def publish(folder: Path, *, check: bool) -> list[str]:
+    """Return the paths that differ from what the tables say; without `check` they are written, and strays removed."""
+    wanted = {path: msgspec.json.format(dump(document), indent=1) + b"\n" for path, document in documents()}
+    there = {str(path.relative_to(folder)): path for path in folder.rglob("*.json")}
+    differing = [path for path, text in wanted.items() if path not in there or there[path].read_bytes() != text]
+    strays = sorted(there.keys() - wanted.keys())
+    if not check:
+        for path in differing:
+            (folder / path).parent.mkdir(parents=True, exist_ok=True)
+            (folder / path).write_bytes(wanted[path])
+        for path in strays:
+            there[path].unlink()
+    return sorted([*differing, *strays])
+
+
+def main(arguments: list[str]) -> int:
+    """Return the exit code: 1 if `--check` found a difference."""
+    check = "--check" in arguments
+    differing = publish(FOLDER, check=check)
+    for path in differing:
+        print(f"{'differs' if check else 'written'}: shared/{path}")
+    if check and differing:
+        print("Run python -m fhirmod.cli.publishing and commit what it writes with the table that changed.")
+        return 1
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
