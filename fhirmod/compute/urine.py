@@ -11,6 +11,8 @@ from .collected import Collected
 from .when import when
 from .why import number
 
+_LONGEST_MIN = 1_000_000  # about two years: longer is a slip of the record, and no clock could hold it
+
 
 @dataclass(frozen=True, slots=True)
 class Period:
@@ -40,6 +42,8 @@ def periods(items: Iterable[Collected[Urine]]) -> tuple[Period, ...]:
     result = []
     for item in items:
         over = number(item.entry.over_min)
+        if over is not None and over > _LONGEST_MIN:
+            continue
         end = when(item.entry)
         start = item.since if over is None else end - timedelta(minutes=float(over))
         if item.ml is not None and start is not None and start < end:

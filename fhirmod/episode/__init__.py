@@ -63,10 +63,12 @@ from .moment import Moment
 from .protocol import Protocol, Threshold, WatchStep
 from .quantity import Amount, unit_of
 from .reading import read_entry
+from .schema import UNSTATED, entry_schema
 
 __all__ = [
     "KINDS",
     "RANK",
+    "UNSTATED",
     "Absent",
     "AbsentReason",
     "Amount",
@@ -131,6 +133,7 @@ __all__ = [
     "Weighed",
     "Withdrawal",
     "Woman",
+    "entry_schema",
     "is_said",
     "order_of",
     "read_entry",

@@ -36,7 +36,7 @@ class Facility(Part):
 class AtRange(Part):
     """How far the stated time may be off: plus or minus minutes, or the earliest and latest instant."""
 
-    plus_minus_min: Annotated[Decimal, quantity("min")] | None = None
+    plus_minus_min: Annotated[Decimal, quantity("min", high=1_000_000)] | None = None
     earliest: Moment | None = None
     latest: Moment | None = None
 
@@ -66,7 +66,7 @@ class Entry(Part):
     recorded_at: Moment
     at_source: Literal["device-clock", "typed", "recalled"] | None = None
     at_range: AtRange | None = None
-    clock_skew_s: Annotated[Decimal, quantity("s", low=None)] | None = None
+    clock_skew_s: Annotated[Decimal, quantity("s", low=-31_622_400, high=31_622_400)] | None = None
     performed_by: Person | None = None
     recorded_by: Person | None = None
     witnessed_by: Person | None = None

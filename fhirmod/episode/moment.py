@@ -9,11 +9,16 @@ from typing import Any
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-_INSTANT = re.compile(
-    r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])T([01]\d|2[0-3]):[0-5]\d:[0-5]\d(\.\d{1,9})?"
-    r"(Z|[+-](0\d|1[0-3]):[0-5]\d|[+-]14:00)"
+_DAY = (
+    r"((19|2[0-9])[0-9]{2}-((0[13578]|1[02])-(0[1-9]|[12][0-9]|3[01])|(0[469]|11)-(0[1-9]|[12][0-9]|30)"
+    r"|02-(0[1-9]|1[0-9]|2[0-8]))|((19|2[0-9])(0[48]|[2468][048]|[13579][26])|2[048]00)-02-29)"
 )
-_DATE = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
+_CLOCK = (
+    r"T([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9](\.[0-9]{1,9})?"
+    r"(Z|[+-](0[0-9]|1[0-3]):[0-5][0-9]|[+-]14:00)"
+)
+_INSTANT = re.compile(_DAY + _CLOCK)
+_DATE = re.compile(_DAY)
 _WANTED = "2026-03-01T02:10:00+01:00 (with seconds and offset) or 2026-03-01"
 
 
@@ -21,7 +26,8 @@ _WANTED = "2026-03-01T02:10:00+01:00 (with seconds and offset) or 2026-03-01"
 class Moment:
     """A received time: `text` as sent, `instant` to compare by (None when only the date is known).
 
-    Errors: ValueError if the text is neither an instant with offset nor a real calendar date.
+    Errors: ValueError if the text is neither an instant with offset nor a real calendar date of 1900 to 2999
+            (sums of times outside it would not fit a clock).
     Source: HL7 FHIR R4 datatypes, dateTime (leap second 60 is left out: no clock at a bedside shows it).
 
     >>> Moment("2026-03-29T03:30:00+01:00").instant == Moment("2026-03-29T02:30:00Z").instant
@@ -29,7 +35,7 @@ class Moment:
     >>> Moment("2026-02-30")
     Traceback (most recent call last):
     ...
-    ValueError: day is out of range for month
+    ValueError: the time must look like 2026-03-01T02:10:00+01:00 (with seconds and offset) or 2026-03-01
     """
 
     text: str
@@ -66,7 +72,7 @@ class Moment:
 
     @classmethod
     def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
-        return {"type": "string", "pattern": f"^({_INSTANT.pattern}|{_DATE.pattern})$"}
+        return {"type": "string", "pattern": f"^{_DAY}({_CLOCK})?$"}
 
 
 def whole_day(day: date, like: datetime) -> tuple[datetime, datetime]:
@@ -74,6 +80,9 @@ def whole_day(day: date, like: datetime) -> tuple[datetime, datetime]:
     zone = like.tzinfo or UTC
     start = datetime(day.year, day.month, day.day, tzinfo=zone)
     return start, start + timedelta(days=1) - timedelta(microseconds=1)
+
+
+INSTANT_PATTERN = f"^{_DAY}{_CLOCK}$"
 
 
 def _microseconds(text: str) -> str:
