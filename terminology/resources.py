@@ -59,9 +59,7 @@ def value_sets() -> list[dict[str, Any]]:
     Shape: an answer's own code and the codes of the same meaning; a shared question has one ValueSet.
     """
     everything = {
-        **_value_set(
-            "tamponade", "Tamponade", "Every code of the uterine balloon tamponade record", ("own",)
-        ),
+        **_value_set("tamponade", "Tamponade", "Every code of the uterine balloon tamponade record", ("own",)),
         "compose": {"include": [{"system": OWN_SYSTEM}]},
     }
     return [everything, *(_answers(question) for question in _questions())]
@@ -144,9 +142,7 @@ def _concept_map(name: str) -> dict[str, Any]:
         "resourceType": "ConceptMap",
         "id": f"tamponade-to-{name}",
         "url": f"{CANONICAL}/ConceptMap/tamponade-to-{name}",
-        **_header(
-            "TamponadeTo" + "".join(part.capitalize() for part in name.split("-")), title, ("own", name)
-        ),
+        **_header("TamponadeTo" + "".join(part.capitalize() for part in name.split("-")), title, ("own", name)),
         "sourceUri": EVERYTHING,
         "group": [{"source": OWN_SYSTEM, "target": SYSTEMS[name], "element": list(elements.values())}],
     }

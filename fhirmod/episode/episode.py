@@ -145,8 +145,9 @@ class Chains:
         return tuple(sorted(map(self.naming_heads, heads), key=order_of))
 
     def naming_heads(self, entry: Entry) -> Entry:
-        """Return the entry, the balloon and preparation it names called by the heads of their chains; one that was taken back by
-        the root of its chain.
+        """Return the entry with the balloon and preparation it names called by the heads of their chains.
+
+        One that was taken back is called by the root of its chain.
         """
         changed: dict[str, str] = {}
         for name in _NAMING.get(entry.kind, ()):

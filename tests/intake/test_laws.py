@@ -71,7 +71,9 @@ def test_what_is_read_back_from_the_store_is_what_was_recorded(history: list[Ent
 def test_a_case_sent_on_as_fhir_stands_the_same_and_sending_it_again_changes_nothing(history: list[Entry]) -> None:
     with fresh() as here, fresh() as there:
         live = recorded(here, history, 5)
-        bundle = here.store.read(lambda reader: case_bundle(reader, ALL, live.row.id, "http://a/fhir", type="transaction"))
+        bundle = here.store.read(
+            lambda reader: case_bundle(reader, ALL, live.row.id, "http://a/fhir", type="transaction")
+        )
         _, receipt = there.transaction(request(), bundle)
         assert receipt.unread == ()
         assert there.snapshot(ALL, live.row.id).episode.standing() == live.episode.standing()

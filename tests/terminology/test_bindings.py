@@ -70,9 +70,7 @@ def test_a_row_is_either_a_concept_or_another_row() -> None:
 
 def test_every_code_named_is_listed_and_every_code_listed_is_named() -> None:
     relations = ("same", "broader", "narrower", "neighbour")
-    named = {
-        name for row in table().rows.values() for relation in relations for name in row.get(relation, ())
-    }
+    named = {name for row in table().rows.values() for relation in relations for name in row.get(relation, ())}
     assert named == set(table().codes)
 
 

@@ -17,9 +17,7 @@ ROOT = Path(__file__).parents[2]
 CODES = [name.partition(":")[::2] for name in table().codes]
 
 
-@pytest.mark.parametrize(
-    "code", [code for system, code in CODES if system == "loinc" and not code.startswith("LA")]
-)
+@pytest.mark.parametrize("code", [code for system, code in CODES if system == "loinc" and not code.startswith("LA")])
 def test_every_loinc_code_has_its_check_digit(code: str) -> None:
     assert loinc_is_well_formed(code)
 
@@ -34,9 +32,7 @@ def test_loinc_check_digit_is_that_of_the_users_guide() -> None:
     assert loinc_check_digit("12345") == 5
     assert loinc_is_well_formed("12345-5")
     # The same page lists real terms of the standard whose digit is not the right one.
-    irregular = (
-        "11491-6 11501-6 5895-7 5896-5 5897-3 5928-1 6028-3 6415-5 6580-7 6645-7 6646-5 6647-3 6648-1 6649-9"
-    )
+    irregular = "11491-6 11501-6 5895-7 5896-5 5897-3 5928-1 6028-3 6415-5 6580-7 6645-7 6646-5 6647-3 6648-1 6649-9"
     assert not any(loinc_is_well_formed(code) for code in irregular.split())
 
 

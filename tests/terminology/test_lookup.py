@@ -21,9 +21,7 @@ def _siblings() -> dict[str, frozenset[str]]:
     homes = {}
     for key in keys():
         homes[key] = "" if key in ACTS else key.rpartition(".")[0]
-        question = next(
-            (asked for asked in everything() if asked not in KINDS and key.startswith(f"{asked}.")), None
-        )
+        question = next((asked for asked in everything() if asked not in KINDS and key.startswith(f"{asked}.")), None)
         homes[key] = question or homes[key]
         families[homes[key]].add(key)
     return {key: frozenset(families[home]) for key, home in homes.items()}
@@ -78,9 +76,7 @@ def test_a_broader_or_neighbouring_code_alone_is_never_read_as_the_concept(key: 
         ("http://loinc.org", "1234-5", "", None),
     ],
 )
-def test_a_partners_code_is_read_as_what_it_means(
-    system: str, code: str, among: str, key: str | None
-) -> None:
+def test_a_partners_code_is_read_as_what_it_means(system: str, code: str, among: str, key: str | None) -> None:
     candidates = [each for each in keys() if (each.startswith(among) if among else each in ACTS)]
     assert find([{"system": system, "code": code}], candidates) == key
 
@@ -108,15 +104,11 @@ def test_codings_without_system_and_code_are_not_read(codings: list[dict[str, st
     assert find(codings, keys()) is None
 
 
-@pytest.mark.parametrize(
-    "key", ["collector-reading", "stated-total", "urine-collector-reading", "urine-stated-total"]
-)
+@pytest.mark.parametrize("key", ["collector-reading", "stated-total", "urine-collector-reading", "urine-stated-total"])
 def test_a_running_or_stated_total_carries_no_code_that_a_partner_would_sum(key: str) -> None:
     assert [coding.system for coding in concept(key).codings] == [OWN_SYSTEM]
 
 
-@pytest.mark.parametrize(
-    "measure", ["measure.blood-loss-measured", "measure.blood-loss-visual", "measure.urine-total"]
-)
+@pytest.mark.parametrize("measure", ["measure.blood-loss-measured", "measure.blood-loss-visual", "measure.urine-total"])
 def test_a_computed_total_carries_no_code_of_its_increments(measure: str) -> None:
     assert [coding.system for coding in concept(measure).codings] == [OWN_SYSTEM]

@@ -44,9 +44,7 @@ def test_what_an_answer_writes_with_its_own_meaning_is_in_the_value_set_of_its_q
 ) -> None:
     found = next(each for each in value_sets() if each["url"] == terminology.value_set_url(question))
     holds = {
-        (include["system"], each["code"])
-        for include in found["compose"]["include"]
-        for each in include["concept"]
+        (include["system"], each["code"]) for include in found["compose"]["include"] for each in include["concept"]
     }
     for word in terminology.words(question):
         codings = [each for each in concept(word).codings if each.relation in ("own", "same")]

@@ -35,17 +35,13 @@ class Question:
     unit: str | None = None
 
 
-def questions(
-    model: type[Part], prefix: str, without: frozenset[str] = frozenset()
-) -> Iterator[tuple[str, Question]]:
+def questions(model: type[Part], prefix: str, without: frozenset[str] = frozenset()) -> Iterator[tuple[str, Question]]:
     """Yield (key, question) of each field that is not a reference to another entry, a person or a place."""
     for name, info in model.model_fields.items():
         if name in without:
             continue
         key = f"{prefix}.{name}"
-        leaves = list(
-            _leaves(Annotated[info.annotation, *info.metadata] if info.metadata else info.annotation)
-        )
+        leaves = list(_leaves(Annotated[info.annotation, *info.metadata] if info.metadata else info.annotation))
         groups = [leaf for kind, leaf in leaves if kind == "group"]
         if groups:
             for group in groups:
