@@ -119,6 +119,7 @@ def searched(r: Reader, type_: str, **criteria: Any) -> Sequence[Version]:
     while True:
         page = r.search(ALL, type_, count=2, after=after, **criteria)
         found.extend(page.versions)
+        assert len(found) <= len(TYPES) * len(IDS)
         after = page.next
         if after is None:
             assert page.total == len(found)
