@@ -5,6 +5,7 @@ are stored), and the small functions they are made of.
 """
 
 from .classes import SCHEMES, LossClass
+from .closure import Closure, closure
 from .haemodynamics import (
     LOCAL_MEASURES,
     LocalMeasure,
@@ -28,6 +29,7 @@ __all__ = [
     "SCHEMES",
     "Added",
     "Anchor",
+    "Closure",
     "Interval",
     "Ledger",
     "LocalMeasure",
@@ -37,6 +39,7 @@ __all__ = [
     "Why",
     "added",
     "at_least_ratio",
+    "closure",
     "ledgers",
     "mass_to_volume_ml",
     "mean_arterial_pressure",

@@ -7,11 +7,10 @@ from fhirmod.episode import (
     BleedingResponse,
     Outcome,
     PlacementAttempt,
-    Retraction,
-    SignOff,
 )
 
 from .balloons import Balloon
+from .closure import closure
 from .custody import Care
 from .view import View
 from .when import when
@@ -110,22 +109,10 @@ def _woman(view: View) -> Axis:
     return Axis("alive", Why.NOT_APPLICABLE)
 
 
-_CLOSED_STAYS = (SignOff, Retraction)
-
-
 def _record(view: View) -> Axis:
     """Return open, closed by a sign-off, or reopened by an entry recorded after it."""
-    closed = view.all(SignOff)
-    if not closed:
-        return (
-            Axis("open", view.entries[0].recorded_at.instant or Why.NOT_KNOWN)
-            if view.entries
-            else Axis("open", Why.NOT_RECORDED)
-        )
-    end = max(one.recorded_at.instant or when(one) for one in closed)
-    later = [
-        one.recorded_at.instant
-        for one in view.entries
-        if not isinstance(one, _CLOSED_STAYS) and one.recorded_at.instant is not None and one.recorded_at.instant > end
-    ]
-    return Axis("reopened", min(later)) if later else Axis("closed", end)
+    found = closure(view.entries)
+    if found.since is not None:
+        return Axis(found.word, found.since)
+    first = view.entries[0].recorded_at.instant if view.entries else Why.NOT_RECORDED
+    return Axis("open", first or Why.NOT_KNOWN)

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 
 from fhirmod import sources
-from fhirmod.episode import Episode, Received, Retraction, root_of
+from fhirmod.episode import Episode, Received, Retraction
 from fhirmod.errors import Finding, Tier
 
 from .balloons import Balloon
@@ -51,7 +51,7 @@ def _corrections(known: list[Received], as_of: datetime) -> Iterator[Finding]:
         entry = one.entry
         if when(entry) > as_of:
             continue
-        if isinstance(entry, Retraction) and root_of(entry.retracts, by_id) is None:
+        if isinstance(entry, Retraction) and entry.retracts not in by_id:
             yield _finding(
                 "retraction-waits", entry.id, "retracts",
                 f"The retraction {entry.id} names entry {entry.retracts}, which has not arrived; it waits for it.",
@@ -61,8 +61,8 @@ def _corrections(known: list[Received], as_of: datetime) -> Iterator[Finding]:
         original = by_id.get(entry.corrects)
         if original is None:
             yield _finding(
-                "correction-waits", entry.id, "corrects",
-                f"The correction {entry.id} names entry {entry.corrects}, which has not arrived; it waits for it.",
+                "correction-without-original", entry.id, "corrects",
+                f"The correction {entry.id} names entry {entry.corrects}, which is not here; it stands alone until then.",
             )  # fmt: skip
         elif original.kind != entry.kind:
             yield _finding(
@@ -70,7 +70,7 @@ def _corrections(known: list[Received], as_of: datetime) -> Iterator[Finding]:
                 f"The correction {entry.id} is of kind {entry.kind}; a correction of {entry.corrects} must be of kind "
                 f"{original.kind}.",
             )  # fmt: skip
-        else:
+        if original is None or original.kind == entry.kind:
             children[entry.corrects].append(entry.id)
     for original_id, corrections in children.items():
         if len(corrections) > 1:

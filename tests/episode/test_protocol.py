@@ -1,6 +1,7 @@
 import hashlib
 from decimal import Decimal
 from importlib import resources
+from pathlib import Path
 
 import pytest
 
@@ -72,3 +73,9 @@ def test_a_wrong_file_is_refused_with_one_sentence(text: bytes, says: str) -> No
         Protocol.read(text)
     assert says in str(refused.value)
     assert len(refused.value.findings) == 1
+
+
+def test_the_example_of_a_site_is_read() -> None:
+    protocol = Protocol.read(Path(__file__).with_name("site-protocol.toml").read_bytes())
+    assert [step.every.value for step in protocol.since_fill] == [15, 30, 60]
+    assert protocol.since_fill[1].every.source.citation == "labour ward protocol 12, signed 2026-01-15"
