@@ -21,6 +21,8 @@ class Closure(NamedTuple):
 def closure(entries: Iterable[Entry]) -> Closure:
     """Return whether the record of these standing entries is open.
 
+    Units:  an instant with offset.
+    Errors: none.
     Source: sources.ARITHMETIC.
     """
     entries = list(entries)

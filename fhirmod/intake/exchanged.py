@@ -162,9 +162,6 @@ class _Work:
             for one in mine
         ]
         received = lens.fold(batch)
-        stamp = self.request.new_id()
-        version = self.writer.bump(access, episode, stamp=stamp)
-        row = row._replace(version=version, stamp=stamp)
         context = context_of(row, batch) if new else before.context
         own = tuple(one for one in before.episode.received if not (one.inferred and _opens(received)))
         if new:
@@ -172,6 +169,9 @@ class _Work:
             before = Snapshot(row, Episode(episode), context, {}, {}, {})
         merged = Episode(episode, own).adding(received)
         after = computed(Snapshot(row, merged, context, {}, {}, {}, tuple(lens.unread.values())))
+        stamp, status = self.request.new_id(), after.status
+        version = self.writer.bump(access, episode, None if status == row.status else status, stamp=stamp)
+        after = after.at(row._replace(version=version, status=status, stamp=stamp))
         puts = self._store(mine, links, episode, belongs, version)
         follow = [*following(before, after), provenance_put(self.request, puts, after)]
         self.writer.put(access, follow, now, version)

@@ -148,9 +148,11 @@ class Intake:
         if not judged.received:
             return before
         stamp = request.new_id()
-        version = writer.bump(access, before.row.id, stamp=stamp)
         after = advanced(before, judged.received, frozenset(judged.kinds), judged.roots)
-        after = after.at(before.row._replace(version=version, stamp=stamp))
+        status = after.status
+        changed = None if status == before.row.status else status
+        version = writer.bump(access, before.row.id, changed, stamp=stamp)
+        after = after.at(before.row._replace(version=version, status=status, stamp=stamp))
         puts = [*judged.puts, *following(before, after), provenance_put(request, judged.puts, before)]
         writer.put(access, puts, now, version)
         writer.log_entries(access, judged.log)

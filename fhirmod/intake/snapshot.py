@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Any
 
+from fhirmod.compute import closure
 from fhirmod.episode import Episode, Opening, Received
 from fhirmod.mapping import (
     ASSEMBLED_FROM,
@@ -28,7 +29,7 @@ from fhirmod.mapping import (
     summary_values,
 )
 from fhirmod.r4 import parse
-from fhirmod.store import Access, EpisodeRow, Reader, Version
+from fhirmod.store import Access, EpisodeRow, Reader, Status, Version
 
 from .request import received_at
 
@@ -52,6 +53,18 @@ class Snapshot:
     def own_anchor(self) -> bool:
         """Return whether the anchor is assembled by us, not a partner's Procedure."""
         return self.row.anchor_id == f"{self.row.id}.anchor"
+
+    @property
+    def status(self) -> Status:
+        """Return whether the record is closed; a reopened one is open."""
+        if not self.has_sign_off:
+            return "open"
+        return "closed" if closure(self.episode.standing()).word == "closed" else "open"
+
+    @property
+    def has_sign_off(self) -> bool:
+        """Return whether a sign-off was ever received: without one nothing need be asked."""
+        return any(one.entry.kind == "sign-off" for one in self.episode.received)
 
     def at(self, row: EpisodeRow) -> "Snapshot":
         """Return the same at the row's next version."""

@@ -200,6 +200,16 @@ def test_a_second_opening_and_an_unknown_episode_are_refused(intake: Intake) -> 
         intake.append(request(), new_id(), [entry("fill", "02:12", volume_ml=50)])
 
 
+def test_a_sign_off_closes_the_record_and_a_later_entry_reopens_it(intake: Intake) -> None:
+    episode = opened(intake)
+    intake.append(request(), episode, [*told(), entry("sign-off", "05:00", performed_by={"id": "d1"})])
+    listed = intake.store.read(lambda reader: reader.episodes(ALL, "open"))
+    assert (intake.snapshot(ALL, episode).row.status, listed) == ("closed", [])
+    late = entry("note", "05:10", text="the drape was read again", recorded_at="2026-03-02T05:10:00Z")
+    intake.append(request(), episode, [late])
+    assert [row.id for row in intake.store.read(lambda reader: reader.episodes(ALL, "open"))] == [episode]
+
+
 def test_twenty_writers_on_one_episode_lose_nothing(intake: Intake) -> None:
     episode = opened(intake)
     intake.append(request(), episode, told())
