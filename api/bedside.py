@@ -120,9 +120,8 @@ async def read_state(request: Request, episode: str) -> Response:
     query = flags(request.query_params, frozenset({"as_of", "known_at"}))
     as_of, known_at = instant(query, "as_of") or parts.clock.now(), instant(query, "known_at")
     snapshot = await _snapshot(parts, episode)
-    found = await run_in_threadpool(
-        state, snapshot.episode, as_of=as_of, known_at=known_at, protocol=parts.intake.protocol
-    )
+    protocol = await run_in_threadpool(parts.intake.protocol_of, parts.request().access, snapshot)
+    found = await run_in_threadpool(state, snapshot.episode, as_of=as_of, known_at=known_at, protocol=protocol)
     return answer({**found.document(), "version": snapshot.row.version, "cautions": list(CAUTIONS)})
 
 

@@ -6,6 +6,7 @@ import sys
 import uvicorn
 
 from fhirmod.episode import Protocol
+from fhirmod.errors import NotFoundError
 from fhirmod.exchange import CAUTIONS
 from fhirmod.intake import Intake
 from fhirmod.store import open_store
@@ -15,6 +16,15 @@ from .clock import wall_clock
 from .settings import Settings
 
 
+def _protocol(settings: Settings) -> Protocol:
+    if settings.protocol is None:
+        return Protocol.default()
+    try:
+        return Protocol.read(settings.protocol.read_bytes())
+    except OSError:
+        raise NotFoundError(f"The site protocol {settings.protocol} cannot be read; name a TOML file.") from None
+
+
 def run(settings: Settings) -> None:
     """Return when the service was told to stop and has answered what it had taken.
 
@@ -22,7 +32,7 @@ def run(settings: Settings) -> None:
     """
     settings.db.parent.mkdir(parents=True, exist_ok=True)
     with open_store(f"sqlite:///{settings.db}") as store:
-        app = create_app(settings, Intake(store, Protocol.default()), wall_clock())
+        app = create_app(settings, Intake(store, _protocol(settings)), wall_clock())
         say = f"fhirmod: http://{settings.host}:{settings.port} - the record lies in {settings.db.resolve()}"
         print(say, *CAUTIONS[:2], sep="\n", file=sys.stderr, flush=True)
         gc.collect()

@@ -11,13 +11,15 @@ from fhirmod.errors import NotSupportedError
 class Settings:
     """How this service runs.
 
-    Shape: `base_url` is how clients reach it, where that differs from what requests say (behind a proxy).
+    Shape: `protocol` is the site's file, standing over the default; `base_url` is how clients reach the service,
+           where that differs from what requests say (behind a proxy).
     """
 
     host: str = "127.0.0.1"
     port: int = 8000
     db: Path = Path("fhirmod-data/fhirmod.db")
     base_url: str | None = None
+    protocol: Path | None = None
     max_body_bytes: int = 16_000_000
     page: int = 50
     most_per_page: int = 500

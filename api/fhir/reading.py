@@ -89,7 +89,8 @@ async def episode(request: Request, parts: Parts, base: str) -> Response:
     as_of = instant(request.query_params, "as_of") or parts.clock.now()
     known_at = instant(request.query_params, "known_at")
     snapshot = await run_in_threadpool(_of_procedure, parts, parts.request().access, id_)
-    found = state(snapshot.episode, as_of=as_of, known_at=known_at, protocol=parts.intake.protocol)
+    protocol = await run_in_threadpool(parts.intake.protocol_of, parts.request().access, snapshot)
+    found = state(snapshot.episode, as_of=as_of, known_at=known_at, protocol=protocol)
     entries = snapshot.episode.standing(as_of=as_of, known_at=known_at)
     row = snapshot.row
     parameters = [

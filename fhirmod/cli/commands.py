@@ -56,12 +56,15 @@ def serve(
     port: Annotated[int, typer.Option(help="The port to listen on.")] = 8000,
     db: _Db = DEFAULT_DB,
     base_url: Annotated[str | None, typer.Option(help="How clients reach the service, if behind a proxy.")] = None,
+    protocol: Annotated[
+        Path | None, typer.Option(help="The site protocol, a TOML file that stands over the default.")
+    ] = None,
 ) -> None:
     """Start the service. Example: fhirmod serve --port 8080 --db ward.db"""
     from api import Settings
     from api.serving import run
 
-    settings = Settings(host=host, port=port, db=db, base_url=base_url)
+    settings = Settings(host=host, port=port, db=db, base_url=base_url, protocol=protocol)
     settings.refuse_open_door()
     run(settings)
 
@@ -115,7 +118,7 @@ def show(
                 place="as-of",
             )
         snapshot = intake.snapshot(request().access, episode)
-        found = state(snapshot.episode, as_of=moment, protocol=intake.protocol)
+        found = state(snapshot.episode, as_of=moment, protocol=intake.protocol_of(request().access, snapshot))
         for line in (*seven_lines(found), "", *timeline(snapshot.episode.standing(as_of=moment))):
             print(line)
 

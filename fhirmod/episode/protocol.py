@@ -7,7 +7,7 @@ import difflib
 import hashlib
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
 from decimal import Decimal
 from functools import cache
@@ -76,7 +76,7 @@ class WatchStep:
 class Protocol:
     """One site's protocol; `hash` (SHA-256 of its text) and `version` are stored with every episode.
 
-    Shape: `thresholds` by dotted name as in the file; `of(name)` gives one.
+    Shape: `thresholds` by dotted name as in the file; `of(name)` gives one; `text` is the file itself.
     """
 
     id: str
@@ -90,6 +90,7 @@ class Protocol:
     loss_schemes: tuple[str, ...]
     warning_sets: tuple[str, ...]
     warns_above_label: bool
+    text: bytes = field(repr=False, compare=False)
 
     @classmethod
     def default(cls) -> "Protocol":
@@ -221,6 +222,7 @@ def _protocol(parsed: Mapping[str, Any], text: bytes, values: _Values) -> Protoc
         loss_schemes=_names("loss.schemes", values["loss.schemes"][0]),
         warning_sets=_names("warning.sets", values["warning.sets"][0]),
         warns_above_label=values["label.policy"][0] == "warn",
+        text=text,
     )
 
 

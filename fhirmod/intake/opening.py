@@ -1,6 +1,6 @@
 """Opening an episode: facility and time are enough; the woman may be known, or only be called something."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from fhirmod import __version__
@@ -38,8 +38,8 @@ def read_opening(document: Any, request: Request, protocol: Protocol) -> Opening
     return entry
 
 
-def opened(writer: Writer, request: Request, entry: Opening) -> Snapshot:
-    """Return the new episode, written."""
+def opened(writer: Writer, request: Request, entry: Opening, beside: Sequence[Put] = ()) -> Snapshot:
+    """Return the new episode, written; `beside` is written with it."""
     access, now = request.access, request.received.text
     patient, patient_puts = _patient(writer, request, entry)
     anchor = f"{entry.id}.anchor"
@@ -63,7 +63,7 @@ def opened(writer: Writer, request: Request, entry: Opening) -> Snapshot:
     writer.create_episode(access, row)
     puts = [put_image(image, "asserted", entry.id, "entry") for image in images(entry, context, root=entry.id)]
     puts += following(blank, snapshot)
-    writer.put(access, patient_puts + puts, now, 1)
+    writer.put(access, [*beside, *patient_puts, *puts], now, 1)
     writer.log_entries(access, [EntryRow(entry.id, digest_of(entry), now, entry.id)])
     return snapshot
 

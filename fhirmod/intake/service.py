@@ -17,6 +17,7 @@ from .bedside import Judgement, Sent, digest_of, judge, read_sent
 from .exchanged import Written, write_resources
 from .incoming import Incoming, read_resource
 from .opening import opened, read_opening
+from .protocols import Protocols, keep
 from .provenance import provenance_put
 from .putting import following
 from .rebuilding import rebuilt
@@ -32,6 +33,7 @@ class Intake:
     def __init__(self, store: Store, protocol: Protocol) -> None:
         self.store = store
         self.protocol = protocol
+        self._protocols = Protocols(protocol)
         self._snapshots = Snapshots()
 
     # reading
@@ -52,6 +54,10 @@ class Intake:
         self._snapshots.keep(snapshot)
         return snapshot
 
+    def protocol_of(self, access: Access, snapshot: Snapshot) -> Protocol:
+        """Return the site protocol that the verdicts of this episode use: the one it was opened with."""
+        return self._protocols.of(self.store, access, snapshot.episode)
+
     def at(self, reader: Reader, access: Access, row: EpisodeRow) -> Snapshot:
         """Return the snapshot of exactly this row: cached, or read back from the store."""
         found = self._snapshots.at(row)
@@ -70,7 +76,7 @@ class Intake:
             known = writer.entry(request.access, entry.id)
             if known is not None:
                 return self._reopened(writer, request, entry, document)
-            snapshot = opened(writer, request, entry)
+            snapshot = opened(writer, request, entry, keep(writer, request.access, self.protocol))
             context = snapshot.context
             made = tuple(one for one in (context.subject, context.encounter, context.anchor) if one is not None)
             return snapshot, EntryResult(entry.id, "accepted", (), made)

@@ -13,31 +13,16 @@ from fhirmod.mapping.table import Code, Part, Row, Rows, Table
 _R4_VITALS = "http://hl7.org/fhir/StructureDefinition/"
 
 
-def _vital(name: str, part: str, r4: str) -> Part:
-    """Return the part of one vital sign that has an R4 profile of its own."""
-    rows = Rows("vital-signs")
+def _sign(name: str, part: str, r4: str | None = None) -> Part:
+    """Return the part of one sign; `r4` names its R4 vital-signs profile, if it has one of its own."""
     return Part(
         part,
         "Observation",
         (Code(f"vital-signs.{name}"),),
-        (rows.value(name),),
+        (Rows("vital-signs").value(name),),
         always=False,
-        category="vital-signs",
-        profiles=(part, _R4_VITALS + r4),
-    )
-
-
-def _sign(name: str, part: str) -> Part:
-    """Return the part of one sign that R4's vital-signs profiles do not know."""
-    rows = Rows("vital-signs")
-    return Part(
-        part,
-        "Observation",
-        (Code(f"vital-signs.{name}"),),
-        (rows.value(name),),
-        always=False,
-        category="exam",
-        profiles=(part,),
+        category="exam" if r4 is None else "vital-signs",
+        profiles=(part,) if r4 is None else (part, _R4_VITALS + r4),
     )
 
 
@@ -55,11 +40,11 @@ _PRESSURE = Part(
     profiles=("blood-pressure", _R4_VITALS + "bp"),
 )
 _VITAL_PARTS = (
-    _vital("pulse_per_min", "heart-rate", "heartrate"),
+    _sign("pulse_per_min", "heart-rate", "heartrate"),
     _PRESSURE,
-    _vital("respiratory_rate_per_min", "respiratory-rate", "resprate"),
-    _vital("temperature_cel", "body-temperature", "bodytemp"),
-    _vital("spo2_percent", "oxygen-saturation", "oxygensat"),
+    _sign("respiratory_rate_per_min", "respiratory-rate", "resprate"),
+    _sign("temperature_cel", "body-temperature", "bodytemp"),
+    _sign("spo2_percent", "oxygen-saturation", "oxygensat"),
 )
 
 
