@@ -1,6 +1,5 @@
 """Joining the parts into one application: bedside routes, the FHIR application, health, OpenAPI."""
 
-import logging
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -21,11 +20,10 @@ from .clock import Clock
 from .describing import schemas
 from .fhir import INTERACTIONS, fhir_app
 from .fhir.app import root_endpoint
-from .problems import JSON, UNEXPECTED, RefusedRequest, as_json, status_of
+from .problems import JSON, RefusedRequest, as_json, status_of
 from .request_ids import RequestIds
 from .settings import Settings
 
-_log = logging.getLogger("fhirmod.api")
 _EXPOSED = ["ETag", "Location", "Content-Location", "Last-Modified", "X-Request-Id"]
 _ASKED = [
     "Authorization",
@@ -63,7 +61,6 @@ def create_app(settings: Settings, intake: Intake, clock: Clock) -> FastAPI:
     app.add_exception_handler(FhirmodError, _refused)
     app.add_exception_handler(RefusedRequest, _refused)
     app.add_exception_handler(HTTPException, _by_framework)
-    app.add_exception_handler(Exception, _unexpected)
     app.add_middleware(
         CORSMiddleware,
         allow_origins=["*"],
@@ -97,11 +94,6 @@ async def _by_framework(request: Request, error: Exception) -> Response:
     issue, sentence = said.get(error.status_code, ("processing", "The request could not be taken."))
     refused = RefusedRequest(error.status_code, issue, sentence, error.headers)
     return as_json(refused.status, [refused.finding], refused.headers)
-
-
-async def _unexpected(request: Request, error: Exception) -> Response:
-    _log.error("request %s failed", request.scope.get("request_id", ""), exc_info=error)
-    return as_json(500, [UNEXPECTED])
 
 
 def _openapi(app: FastAPI) -> dict[str, Any]:

@@ -1,6 +1,5 @@
 """What stands around every FHIR handler: format, errors as OperationOutcome, the base URL, the joined parts."""
 
-import logging
 from collections.abc import Awaitable, Callable, Mapping
 
 from starlette.requests import Request
@@ -8,12 +7,12 @@ from starlette.responses import Response
 
 from api.asking import Parts
 from api.problems import UNEXPECTED, RefusedRequest, as_fhir, status_of
+from api.request_ids import note
 from fhirmod.errors import FhirmodError
 
 from .headers import refuse_format
 
 Handler = Callable[[Request, Parts, str], Awaitable[Response]]
-_log = logging.getLogger("fhirmod.api")
 
 
 def guarded(handlers: Mapping[str, Handler]) -> Callable[[Request], Awaitable[Response]]:
@@ -37,8 +36,8 @@ def guarded(handlers: Mapping[str, Handler]) -> Callable[[Request], Awaitable[Re
             return as_fhir(refused.status, [refused.finding], refused.headers)
         except FhirmodError as error:
             return as_fhir(status_of(error), error.findings)
-        except Exception:  # noqa: BLE001  whatever it is, the client gets an OperationOutcome
-            _log.exception("request %s failed", request.scope.get("request_id", ""))
+        except Exception as error:  # noqa: BLE001  whatever it is, the client gets an OperationOutcome
+            note(request, error)
             return as_fhir(500, [UNEXPECTED])
 
     return endpoint
