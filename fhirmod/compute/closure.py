@@ -23,6 +23,8 @@ def closure(entries: Iterable[Entry]) -> Closure:
 
     Units:  an instant with offset.
     Errors: none.
+    Units:  none; the time is an instant with offset.
+    Errors: none.
     Source: sources.ARITHMETIC.
     """
     entries = list(entries)

@@ -62,7 +62,7 @@ def _corrections(known: list[Received], as_of: datetime) -> Iterator[Finding]:
         if original is None:
             yield _finding(
                 "correction-without-original", entry.id, "corrects",
-                f"The correction {entry.id} names entry {entry.corrects}, which is not here; it stands alone until then.",
+                f"The correction {entry.id} names entry {entry.corrects}, which is not here; it stands alone now.",
             )  # fmt: skip
         elif original.kind != entry.kind:
             yield _finding(

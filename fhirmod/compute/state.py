@@ -1,5 +1,6 @@
 """The computed state of an episode: pure in `as_of` and `known_at`, one pass over the entries per ledger."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -13,6 +14,7 @@ from .classes import LossClass
 from .collected import Total, collected, total_of
 from .completeness import Completeness, Known, completeness
 from .custody import Care, care
+from .depends import DEPENDS
 from .document import document
 from .fundus import Fundus, fundus
 from .in_place import InPlace, in_place
@@ -46,7 +48,10 @@ class ProtocolUsed:
 class State:
     """Everything computed of one episode at a moment.
 
-    Shape: `now` is `as_of`, or the time of death if that is earlier: every clock stops there.
+    Shape: `now` is `as_of`, or the time of death if that is earlier: every clock stops there. `document()` has the
+           fields of this class, and of the classes they hold, under the same names: objects, lists, text, exact
+           numbers and true/false, never null. A word of `Why` stands where a value cannot. Times are text with
+           offset. `incomplete` names the fields that something unread could have changed.
     """
 
     episode: str
@@ -76,6 +81,7 @@ class State:
     near_miss: NearMiss
     completeness: Completeness
     findings: tuple[Finding, ...]
+    incomplete: tuple[str, ...]
     seven_lines: tuple[Line, ...]
 
     def lines(self) -> tuple[Line, ...]:
@@ -99,11 +105,19 @@ class State:
         raise KeyError(name)
 
 
-def state(episode: Episode, *, as_of: datetime, known_at: datetime | None = None, protocol: Protocol) -> State:
+def state(
+    episode: Episode,
+    *,
+    as_of: datetime,
+    known_at: datetime | None = None,
+    protocol: Protocol,
+    unread: Collection[str] = (),
+) -> State:
     """Return the computed state of an episode as of a moment, as it could be known at another.
 
     Units:  mL, min, mm[Hg] as the fields' names say.
-    Shape:  linear in the entries; nothing is read but the arguments.
+    Shape:  linear in the entries; nothing is read but the arguments. `unread` names the kinds of entry that what
+            could not be read may have been: the fields they could change are listed as incomplete.
     Errors: none for any episode; what is missing or contradictory is said in the state.
     Source: each threshold's own, by way of the protocol.
     """
@@ -169,5 +183,6 @@ def state(episode: Episode, *, as_of: datetime, known_at: datetime | None = None
         near_miss=known.near_miss,
         completeness=completeness(known),
         findings=findings,
+        incomplete=tuple(name for name, kinds in DEPENDS.items() if not kinds.isdisjoint(unread)),
         seven_lines=lines(shown),
     )

@@ -76,7 +76,7 @@ def trials(entries: Iterable[Entry], now: datetime | None = None) -> tuple[Trial
     """Return every trial in order, from standing entries in order of time.
 
     Units:  mL and min.
-    Shape: a running trial's minutes count to `now`.
+    Shape: a running trial's minutes count to `now`; a result whose beginning nobody recorded is a trial of 0 min.
     Source: sources.PRACTICE.
     """
     done: list[Trial] = []
@@ -87,6 +87,8 @@ def trials(entries: Iterable[Entry], now: datetime | None = None) -> tuple[Trial
         at = when(entry)
         if running is None:
             running = _opened(entry, at)
+            if running is None and not done and isinstance(entry, DeflationTrial) and isinstance(entry.result, str):
+                done.append(_Open(at).ended(1, entry.result, at))
             continue
         end = _ended(running, entry, at)
         if end is not None:
