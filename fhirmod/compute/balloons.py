@@ -10,6 +10,7 @@ from fhirmod.episode import Absent, BalloonPreparation, BleedingResponse, Device
 from .ledger import COMPARTMENTS, Ledger
 from .stop import FirstStop, first_stop
 from .trials import Trial, trial_word, trials
+from .verdict import Verdict, over_range, verdict
 from .view import View
 from .volume import NOT_IN, Running, Volume
 from .when import Anchor, Interval, interval, interval_to, when
@@ -28,7 +29,7 @@ class Reconciliation:
 
     difference_ml: Decimal | Why
     percent: Decimal | Why
-    verdict: str
+    verdict: Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,7 @@ class Balloon:
     over_label_ml: Decimal | Why
     out: Anchor
     dwell: Interval
-    dwell_against_limits: str
+    dwell_against_limits: Verdict
     filled_until: datetime | Why
     stop: FirstStop
     trials: tuple[Trial, ...]
@@ -162,14 +163,16 @@ def _dwell(view: View, ledger: Ledger, placed: Anchor, out: Anchor) -> Interval:
     return interval_to("dwell", placed, ledger.opened, Anchor("now", Why.NOT_YET, view.now), view.now)
 
 
-def _against_limits(view: View, dwell: Interval) -> str:
+def _against_limits(view: View, dwell: Interval) -> Verdict:
     """Return before-earliest, within or over-latest against the site's dwell limits: a prompt, never a refusal."""
-    least, most = dwell.at_least_min, dwell.at_most_min
-    if not isinstance(least, Decimal) or not isinstance(most, Decimal):
-        return dwell.minutes if isinstance(dwell.minutes, Why) else Why.NOT_KNOWN
-    low, high = (view.protocol.of(name).value * 60 for name in ("dwell.earliest_h", "dwell.latest_h"))
-    words = {"before-earliest" if one < low else ("over-latest" if one > high else "within") for one in (least, most)}
-    return words.pop() if len(words) == 1 else Why.ORDER_NOT_DETERMINED
+    low, high = view.protocol.of("dwell.earliest_h"), view.protocol.of("dwell.latest_h")
+
+    def word(span_min: Decimal) -> str:
+        if span_min < low.value * 60:
+            return "before-earliest"
+        return "over-latest" if span_min > high.value * 60 else "within"
+
+    return verdict(over_range(dwell, word), low, high)
 
 
 def _filled_until(view: View, ledger: Ledger) -> datetime | Why:
@@ -223,7 +226,7 @@ def _compartment(view: View, name: str, ledger: Ledger, retention: str, *, in_pl
     status = "used" if used or name == "cavity" else _unused(name, retention)
     if status != "used":
         reason = Why(status)
-        nothing = Reconciliation(reason, reason, reason)
+        nothing = Reconciliation(reason, reason, verdict(reason))
         return Compartment(name, status, Volume(reason, "not-known", reason), reason, reason, reason, nothing)
     return Compartment(
         name=name,
@@ -253,13 +256,14 @@ def _reconciled(view: View, ledger: Ledger, running: Running) -> Reconciliation:
     elif not running.complete or not (running.emptied or running.input == running.output):
         reason = Why.NOT_ASSESSABLE
     if reason is not None:
-        return Reconciliation(reason, reason, reason)
+        return Reconciliation(reason, reason, verdict(reason))
     difference = running.input - running.output
     percent = rounded(100 * difference / running.input, 2) if running.input else Why.NOT_APPLICABLE
     tolerance = view.protocol.reconciliation_ml
     if tolerance is None:
-        return Reconciliation(difference, percent, Why.NO_VERDICT)
-    return Reconciliation(difference, percent, "within" if abs(difference) <= tolerance.value else "beyond")
+        return Reconciliation(difference, percent, verdict(Why.NO_VERDICT))
+    word = "within" if abs(difference) <= tolerance.value else "beyond"
+    return Reconciliation(difference, percent, verdict(word, tolerance))
 
 
 def _facts(ledger: Ledger, prepared: BalloonPreparation | None) -> dict[str, str | Decimal]:

@@ -33,6 +33,7 @@ class Fundus:
     rise: Decimal | Why
     risen: str
     tone: str
+    parameter: str
     source: str
 
 
@@ -48,7 +49,7 @@ def fundus(view: View) -> Fundus:
     found = [_in_scale(view, checks, tone, scale=scale, name=name, limit=limit) for scale, name, limit in _SCALES]
     known = [one for one in found if one is not None]
     if not known:
-        return Fundus(Why.NOT_RECORDED, *(Why.NOT_RECORDED,) * 6, Why.NOT_ASSESSABLE, tone, Why.NOT_APPLICABLE)
+        return Fundus(Why.NOT_RECORDED, *(Why.NOT_RECORDED,) * 6, Why.NOT_ASSESSABLE, tone, *(Why.NOT_APPLICABLE,) * 2)
     risen = [one for one in known if one.risen == "yes"]
     return risen[0] if risen else max(known, key=lambda one: (isinstance(one.rise, Decimal), one.last_at))
 
@@ -71,5 +72,6 @@ def _in_scale(view: View, checks: list[UterineCheck], tone: str, *, scale: str, 
         rise=rise,
         risen=Why.NOT_ASSESSABLE if isinstance(rise, Why) else ("yes" if rise >= threshold.value else "no"),
         tone=tone,
+        parameter=f"{threshold.name} {threshold.value:f} {threshold.unit}",
         source=threshold.source.citation,
     )

@@ -2,10 +2,12 @@
 
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
 
 from fhirmod.episode import Medication, Threshold
 
 from .timings import last_birth, txa_doses
+from .verdict import Verdict, over_range, verdict
 from .view import View
 from .when import Interval, between
 from .why import Why
@@ -25,8 +27,8 @@ class Txa:
     doses: int
     birth_to_first: Interval
     first_to_second: Interval
-    first_window: str
-    second_window: str
+    first_window: Verdict
+    second_window: Verdict
 
 
 def txa(view: View) -> Txa:
@@ -42,27 +44,19 @@ def txa(view: View) -> Txa:
     since_birth = between("birth-to-txa-1", ("last-birth", last_birth(view)), ("txa-1", first))
     apart = between("txa-1-to-txa-2", ("txa-1", first), ("txa-2", second))
     of = view.protocol.of
+    latest, soonest, until = of("txa.first_within_min"), of("txa.second_from_min"), of("txa.second_until_min")
     return Txa(
         first="given" if first else missing,
         second="given" if second else (missing if first or not refused else Why.NOT_DONE),
         doses=len(doses),
         birth_to_first=since_birth,
         first_to_second=apart,
-        first_window=_verdict(since_birth, None, of("txa.first_within_min")),
-        second_window=_verdict(apart, of("txa.second_from_min"), of("txa.second_until_min")),
+        first_window=verdict(over_range(since_birth, partial(_word, None, latest)), latest),
+        second_window=verdict(over_range(apart, partial(_word, soonest, until)), soonest, until),
     )
 
 
-def _verdict(span: Interval, low: Threshold | None, high: Threshold) -> str:
-    """Return within, early or late; where recorded ranges straddle a limit, the order is not determined."""
-    least, most = span.at_least_min, span.at_most_min
-    if not isinstance(least, Decimal) or not isinstance(most, Decimal):
-        return span.minutes if isinstance(span.minutes, Why) else Why.NOT_KNOWN
-    words = {_word(one, low, high) for one in (least, most)}
-    return words.pop() if len(words) == 1 else Why.ORDER_NOT_DETERMINED
-
-
-def _word(span_min: Decimal, low: Threshold | None, high: Threshold) -> str:
+def _word(low: Threshold | None, high: Threshold, span_min: Decimal) -> str:
     if span_min < (low.value if low is not None else 0):
         return "early"
     return "late" if span_min > high.value else "within"

@@ -74,6 +74,7 @@ class Watch:
 
     phase: str
     every_min: Decimal | Why
+    parameter: str | Why
     source: str | Why
     last_full_round: datetime | Why
     last_full_round_age_min: Decimal | Why
@@ -108,6 +109,7 @@ def watch(view: View, all_balloons: tuple[Balloon, ...]) -> Watch:
     return Watch(
         phase="none" if active is None or view.death is not None else active.name,
         every_min=Why.NOT_APPLICABLE if active is None else active.every.value,
+        parameter=Why.NOT_APPLICABLE if active is None else active.every.name,
         source=Why.NOT_APPLICABLE if active is None else active.every.source.citation,
         last_full_round=Why.NOT_RECORDED if last is None else last,
         last_full_round_age_min=Why.NOT_RECORDED if last is None else minutes(now - last),

@@ -150,7 +150,7 @@ def test_reconciliation_shows_the_difference_without_a_verdict() -> None:
     cavity, retention = balloon.cavity, balloon.retention
     assert seen(cavity.total_in_ml, cavity.total_out_ml) == (300, 285)
     assert seen(cavity.reconciliation.difference_ml, cavity.reconciliation.percent) == (15, 5)
-    assert cavity.reconciliation.verdict == "no-verdict"
+    assert cavity.reconciliation.verdict.word == "no-verdict"
     assert seen(retention.total_in_ml, retention.total_out_ml, retention.reconciliation.difference_ml) == (
         15,
         15,

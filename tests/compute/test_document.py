@@ -52,7 +52,7 @@ DOCUMENT = transferred().state("17:05").document()
         (("loss", "measured"), "ml certainty entries"),
         (
             ("watch",),
-            "phase every_min source last_full_round last_full_round_age_min due overdue_since overdue stretches",
+            "phase every_min parameter source last_full_round last_full_round_age_min due overdue_since overdue stretches",
         ),
         (("seven_lines", 0), "n name parts"),
         (("seven_lines", 0, "parts", 0), "name value"),

@@ -136,7 +136,7 @@ def test_a_verdict_that_the_range_straddles_is_not_given() -> None:
     case = Case()
     case.at("02:00", "birth", at_range={"plus_minus_min": 10})
     case.at("05:05", "medication", drug="tranexamic-acid")
-    assert case.state("06:00").txa.first_window == "order-not-determined"
+    assert case.state("06:00").txa.first_window.word == "order-not-determined"
 
 
 def test_an_unknown_time_gives_a_reason() -> None:
@@ -288,3 +288,18 @@ def test_refusals_are_said() -> None:
 def test_the_forty_fields_of_an_empty_record() -> None:
     empty = Case().state("03:00").completeness
     assert seen(empty.of, empty.recorded) == (40, 1)  # the case id
+
+
+def test_every_verdict_names_its_parameters_and_source() -> None:
+    case = Case()
+    case.at("02:00", "birth")
+    case.at("02:30", "medication", drug="tranexamic-acid")
+    case.at("03:00", "placement")
+    case.round("03:30")
+    state = case.state("04:00")
+    assert state.txa.first_window.parameters == ("txa.first_within_min 180 min",)
+    assert "tranexamic" in state.txa.first_window.source
+    limits = state.balloons[0].dwell_against_limits
+    assert seen(limits.word, limits.parameters) == ("before-earliest", ("dwell.earliest_h 6 h", "dwell.latest_h 24 h"))
+    assert seen(state.watch.parameter, state.watch.every_min) == ("watch.every_min.since_fill", 15)
+    assert state.fundus.parameter == "fundus.rise_finger_breadths 1 {finger-breadth}"
