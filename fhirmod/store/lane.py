@@ -8,6 +8,7 @@ The answer comes after the commit is on disk. Under load each commit carries wha
 before, so the disk is waited for once per batch and never for company.
 """
 
+import logging
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
@@ -24,6 +25,7 @@ from .sqlite import PATIENCE_S
 from .writer import Writer
 
 T = TypeVar("T")
+LOG = logging.getLogger(__name__)
 LIMIT = 64  # works in one batch
 
 
@@ -87,7 +89,10 @@ class Lane:
             if jobs:
                 self._answer(jobs)
             if self._checkpoints.restart_due:
-                self._restart_log()
+                try:
+                    self._restart_log()
+                except self._engine.dialect.loaded_dbapi.Error as error:  # this thread must not end
+                    LOG.warning("The store's log could not be restarted: %s; it is tried again.", error)
 
     def _waiting(self) -> tuple[list[_Job], bool]:
         """Return the works that wait now (at least one, or the end is near), and whether more may come."""
@@ -146,9 +151,10 @@ class Lane:
 
     def _restart_log(self) -> None:
         """Return nothing; the write-ahead log begins anew, unless a reader still looks at it."""
-        self._checkpoints.restart_due = False
         cursor = self._connection.connection.cursor()
         cursor.execute(f"PRAGMA busy_timeout={RESTART_PATIENCE_MS}")
         cursor.execute("PRAGMA wal_checkpoint(RESTART)")
+        [(busy, pages, _)] = cursor.fetchall()
         cursor.execute(f"PRAGMA busy_timeout={PATIENCE_S * 1000}")
         cursor.close()
+        self._checkpoints.restarted(busy, pages)

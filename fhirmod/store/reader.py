@@ -8,7 +8,7 @@ from sqlalchemy import Connection
 from . import statements as s
 from .access import Access
 from .prepared import CHUNK, Prepared
-from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Page, Status, Version
+from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Owner, Page, Status, Version
 from .search import IDENTIFIER, References, Tokens, hits, paged, read_cursor, total, write_cursor
 
 
@@ -108,14 +108,22 @@ class Reader:
         access.require("read")
         return [(row[0], row[1]) for row in self._rows(s.EPISODE_OF, (type_, id_))]
 
-    def members(self, access: Access, episode_id: str, after_version: int = 0) -> list[Version]:
+    def members(
+        self, access: Access, episode_id: str, after_version: int = 0, *, owner: Owner | None = None
+    ) -> list[Version]:
         """Return every version (superseded ones too) that the episode gained after its own `after_version`.
 
         Shape: by this episode's version, then in the order of writing; `episode_version` is this episode's.
+               With an `owner`, its versions only: the bodies of the others are not even read.
         """
         access.require("read")
-        wanted = (episode_id, after_version)
-        return list(map(Version._make, self._rows(s.MEMBERS, wanted + wanted)))
+        if owner is None:
+            wanted: tuple[object, ...] = (episode_id, after_version)
+            rows = self._rows(s.MEMBERS, wanted + wanted)
+        else:
+            wanted = (episode_id, after_version, owner)
+            rows = self._rows(s.MEMBERS_OF_OWNER, wanted + wanted)
+        return list(map(Version._make, rows))
 
     # entries
 

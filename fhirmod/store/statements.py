@@ -109,7 +109,7 @@ EPISODE_OF = Prepared(
 )
 
 
-def _members() -> Prepared:
+def _members(*, by_owner: bool) -> Prepared:
     own = (
         select(*VERSION, _v.seq.label("seq"))
         .join_from(version, resource, _v.rid == _r.rid)
@@ -121,17 +121,19 @@ def _members() -> Prepared:
         .join(resource, _v.rid == _r.rid)
         .where(shared.c.episode_id == bindparam("further"), shared.c.episode_version > bindparam("further_after"))
     )
+    first, second = ["own", "own_after"], ["further", "further_after"]
+    if by_owner:
+        own = own.where(_v.owner == bindparam("own_owner"))
+        further = further.where(_v.owner == bindparam("further_owner"))
+        first.append("own_owner")
+        second.append("further_owner")
     both = union_all(own, further).subquery()
-    return Prepared(
-        select(*[both.c[each.name] for each in VERSION]).order_by(both.c.episode_version, both.c.seq),
-        "own",
-        "own_after",
-        "further",
-        "further_after",
-    )
+    statement = select(*[both.c[each.name] for each in VERSION]).order_by(both.c.episode_version, both.c.seq)
+    return Prepared(statement, *first, *second)
 
 
-MEMBERS = _members()
+MEMBERS = _members(by_owner=False)
+MEMBERS_OF_OWNER = _members(by_owner=True)
 
 ENTRY = Prepared(select(*entry_log.c).where(entry_log.c.entry_id == bindparam("entry")), "entry")
 

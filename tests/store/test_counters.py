@@ -2,6 +2,7 @@
 
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -85,7 +86,18 @@ def test_the_log_does_not_grow_without_end_while_commits_keep_coming(
     assert log < 1000 * len(body) / 4
 
 
-def test_a_slow_reader_does_not_stop_the_writer(store: Store) -> None:
+def test_a_slow_reader_does_not_stop_the_writer(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While it looks at the old log, restarting is tried for each doubling of the log, not for each commit."""
+    monkeypatch.setattr(checkpoints, "LONG", 128)
+    monkeypatch.setattr(checkpoints, "PAUSE_S", 0.001)
+    tried: list[tuple[int, int]] = []
+    restarted = store._checkpoints.restarted
+
+    def told(busy: int, pages: int) -> None:
+        tried.append((busy, pages))
+        restarted(busy, pages)
+
+    monkeypatch.setattr(store._checkpoints, "restarted", told)
     write(store, put())
     entered, leave = threading.Event(), threading.Event()
 
@@ -99,9 +111,12 @@ def test_a_slow_reader_does_not_stop_the_writer(store: Store) -> None:
     thread = threading.Thread(target=lambda: seen.extend(store.read(slow)))
     thread.start()
     entered.wait()
-    for _ in range(50):
-        write(store, put(body=b"y" * 2**20))
+    for _ in range(200):
+        write(store, put(body=b"y" * 2**16))
+    long = [pages for busy, pages in tried if busy and pages >= 0]
     leave.set()
     thread.join()
+    assert long
+    assert all(later > 2 * earlier for earlier, later in pairwise(long)), long
     assert seen[0] == seen[1]
     assert seen[0].version == 1

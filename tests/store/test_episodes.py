@@ -75,6 +75,9 @@ def test_members_are_all_versions_newer_than_asked_in_the_order_of_writing(store
     assert seen(0) == everything
     assert seen(1) == everything[2:]
     assert seen(3) == []
+    derived = store.read(lambda r: r.members(ALL, "e1", owner="derived"))
+    assert [(v.id, v.version) for v in derived] == [("o1", 1)]
+    assert store.read(lambda r: r.members(ALL, "e1", 1, owner="derived")) == []
 
 
 def test_membership_has_a_basis_and_may_be_several(store: Store) -> None:

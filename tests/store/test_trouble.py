@@ -4,13 +4,16 @@ import sqlite3
 import subprocess
 import sys
 import textwrap
+import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import pytest
 from sqlalchemy.exc import OperationalError
 
-from fhirmod.store import Store, open_store
+from fhirmod.store import Store, checkpoints, open_store
 
 from .rows import ALL, opened, put, write
 
@@ -70,6 +73,35 @@ def test_a_program_that_holds_the_file_too_long_fails_each_waiting_write_once(st
     other.execute("ROLLBACK")
     other.close()
     assert write(store, put("o1")) == [1]
+
+
+def test_a_log_that_cannot_be_moved_or_restarted_stops_nobody(
+    store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(checkpoints, "LONG", 0)
+    monkeypatch.setattr(checkpoints, "PAUSE_S", 0.001)
+    restart, move = store._lane._restart_log, store._checkpoints._move
+    broken = {"restart": 1, "move": 1}
+
+    def failing(what: str, otherwise: Callable[..., None], *given: object) -> None:
+        otherwise(*given)
+        if broken[what]:
+            broken[what] -= 1
+            raise sqlite3.OperationalError("disk I/O error")
+
+    monkeypatch.setattr(store._lane, "_restart_log", partial(failing, "restart", restart))
+    monkeypatch.setattr(store._checkpoints, "_move", partial(failing, "move", move))
+    turn = 0
+    while any(broken.values()):
+        turn += 1
+        assert write(store, put()) == [turn]
+        time.sleep(0.005)
+    assert write(store, put()) == [turn + 1]
+    assert store._checkpoints._thread.is_alive()
+    assert sorted(record.message for record in caplog.records) == [
+        "The store's log could not be moved into its file: disk I/O error; it is tried again.",
+        "The store's log could not be restarted: disk I/O error; it is tried again.",
+    ]
 
 
 def test_a_program_that_never_closes_ends_and_loses_nothing(url: str) -> None:
