@@ -134,10 +134,9 @@ def _running(shown: Shown) -> Iterable[Part]:
     given = shown.resuscitation
     running = ", ".join(f"{one.what} ({one.rate})" for one in given.running)
     yield Part("running now", running or "none recorded")
-    uterotonics = [name for name in given.drugs if name in UTEROTONICS]
-    yield Part(
-        "uterotonics given", ", ".join(f"{name} {given.drugs[name].total}" for name in uterotonics) or Why.NOT_RECORDED
-    )
+    uterotonics = [f"{name} {one.total}" for name, one in given.drugs.items() if name in UTEROTONICS]
+    uterotonics += [f"{name} by infusion" for name in given.infused if name in UTEROTONICS]
+    yield Part("uterotonics given", ", ".join(uterotonics) or Why.NOT_RECORDED)
     yield Part("TXA 1", shown.txa.first)
     yield Part("TXA 2", shown.txa.second)
     yield _part("red-cell units", given.red_cell_units)

@@ -58,7 +58,10 @@ class Given:
 
 @dataclass(frozen=True, slots=True)
 class Resuscitation:
-    """Everything given up to the moment."""
+    """Everything given up to the moment.
+
+    Shape: `drugs` are single doses; `infused` names every drug given by infusion, running or stopped.
+    """
 
     fluids: Total
     fluids_by_kind: dict[str, Total]
@@ -66,6 +69,7 @@ class Resuscitation:
     red_cell_units: Decimal | Why
     running: tuple[Running, ...]
     drugs: dict[str, Given]
+    infused: tuple[str, ...]
     not_given: tuple[str, ...]
 
 
@@ -87,6 +91,7 @@ def resuscitation(view: View) -> Resuscitation:
         red_cell_units=_red_cells(products),
         running=_running(view),
         drugs=_drugs(view),
+        infused=tuple(sorted({one.drug_text or one.drug for one in view.all(Infusion) if one.drug is not None})),
         not_given=tuple(sorted({_drug(one) for one in view.all(Medication) if not one.given})),
     )
 

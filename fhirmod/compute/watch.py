@@ -6,26 +6,14 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from itertools import islice
 
-from fhirmod.episode import BleedingResponse, DeviceProblem, Opening, Threshold, Transfer, VitalSigns
-
 from .balloons import Balloon
-from .classes import unrecordable
+from .phases import Phase, journeys, phases_of, watch_start
 from .rounds import full_rounds
 from .view import View
-from .when import minutes, when
+from .when import minutes
 from .why import Why, rounded
 
 _ZERO = timedelta()
-
-
-@dataclass(frozen=True, slots=True)
-class Phase:
-    """A stretch of time in which a full round is due every so often."""
-
-    name: str
-    start: datetime
-    end: datetime | None
-    every: Threshold
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +82,7 @@ def watch(view: View, all_balloons: tuple[Balloon, ...]) -> Watch:
     rounds = full_rounds(view.looks, protocol.of("watch.round_window_min").duration)
     tolerance = protocol.of("watch.tolerance_min").duration
     times = [one.at for one in rounds]
-    phases = _phases(view, all_balloons)
+    phases = phases_of(view, all_balloons)
     starts = _starts(all_balloons)
     looks = sorted({*starts, *times})
     schedule = _Schedule(phases, looks, tolerance)
@@ -217,95 +205,18 @@ def _segments(phases: list[Phase]) -> tuple[list[datetime], list[Phase | None]]:
 
 def _starts(all_balloons: tuple[Balloon, ...]) -> list[datetime]:
     """Return the moments a watch begins with somebody at the bedside: first filling ended, balloon out."""
-    starts = [one for balloon in all_balloons for one in (_watch_start(balloon), balloon.out.at)]
+    starts = [one for balloon in all_balloons for one in (watch_start(balloon), balloon.out.at)]
     return [one for one in starts if isinstance(one, datetime)]
-
-
-def _watch_start(balloon: Balloon) -> datetime | Why:
-    return balloon.filled_until if isinstance(balloon.filled_until, datetime) else balloon.placed.at
-
-
-def _phases(view: View, all_balloons: tuple[Balloon, ...]) -> tuple[Phase, ...]:
-    """Return every phase of the watch, from the balloons, trials, journeys and worsenings."""
-    protocol = view.protocol
-    phases: list[Phase] = []
-    for balloon in all_balloons:
-        phases += _since_fill(view, balloon)
-        phases += [
-            Phase(
-                "trial",
-                one.start,
-                one.end if isinstance(one.end, datetime) else None,
-                protocol.of("watch.every_min.trial"),
-            )
-            for one in balloon.trials
-        ]
-        if isinstance(balloon.out.at, datetime):
-            until = balloon.out.at + protocol.of("watch.after_removal_for_min").duration
-            phases.append(Phase("after-removal", balloon.out.at, until, protocol.of("watch.every_min.after_removal")))
-    if phases:
-        phases += [
-            Phase("in-transit", start, end, protocol.of("watch.every_min.in_transit")) for start, end in journeys(view)
-        ]
-        lasts = protocol.of("watch.worsening_for_min").duration
-        phases += [
-            Phase("after-worsening", at, at + lasts, protocol.of("watch.every_min.after_worsening"))
-            for at in _worsenings(view)
-        ]
-    return tuple(one for one in phases if one.end is None or one.start < one.end)
-
-
-def _since_fill(view: View, balloon: Balloon) -> list[Phase]:
-    """Return the steps of the site's table while this balloon is in, begun anew by every cavity fill."""
-    start = _watch_start(balloon)
-    if isinstance(start, Why):
-        start = next((when(one) for one in view.all(Opening)), view.entries[0].recorded_at.instant or view.now)
-    out = balloon.out.at if isinstance(balloon.out.at, datetime) else (None if balloon.in_place else balloon.since)
-    end = out if isinstance(out, datetime) else None
-    if not balloon.in_place and end is None:
-        return []
-    fills = [when(one) for one in view.ledgers.balloons[balloon.n - 1].fills]
-    begun = [start, *(one for one in fills if one > start and (end is None or one < end))]
-    phases = []
-    for index, begin in enumerate(begun):
-        until = begun[index + 1] if index + 1 < len(begun) else end
-        for number, step in enumerate(view.protocol.since_fill):
-            steps = view.protocol.since_fill
-            first = begin + step.start.duration
-            last = begin + steps[number + 1].start.duration if number + 1 < len(steps) else until
-            last = last if until is None else (until if last is None else min(last, until))
-            if last is None or first < last:
-                phases.append(Phase("balloon-in-place", first, last, step.every))
-    return phases
-
-
-def journeys(view: View) -> list[tuple[datetime, datetime | None]]:
-    """Return the start and end of each journey (departed, arrived)."""
-    result: list[tuple[datetime, datetime | None]] = []
-    for step in view.all(Transfer):
-        if step.step == "departed":
-            result.append((when(step), None))
-        elif step.step == "arrived" and result and result[-1][1] is None:
-            result[-1] = (result[-1][0], when(step))
-    return result
-
-
-def _worsenings(view: View) -> list[datetime]:
-    """Return when something got worse: bleeding again, an unrecordable pressure, a device problem."""
-    worse = [when(one) for one in view.all(BleedingResponse) if one.response == "returned"]
-    worse += [when(one) for one in view.all(VitalSigns) if unrecordable(one)]
-    worse += [when(one) for one in view.all(DeviceProblem)]
-    return sorted(worse)
 
 
 def _wanted(view: View, all_balloons: tuple[Balloon, ...]) -> list[tuple[str, datetime, datetime | None]]:
     """Return the stretches the report speaks of."""
-    first = next((one for one in map(_watch_start, all_balloons) if isinstance(one, datetime)), None)
+    first = next((one for one in map(watch_start, all_balloons) if isinstance(one, datetime)), None)
     wanted: list[tuple[str, datetime, datetime | None]] = []
     if first is not None:
         wanted.append(("first-two-hours", first, first + view.protocol.of("watch.report_first_min").duration))
     for balloon in all_balloons:
-        start = _watch_start(balloon)
+        start = watch_start(balloon)
         if isinstance(start, datetime):
             end = balloon.out.at if isinstance(balloon.out.at, datetime) else None
             wanted.append((f"balloon-{balloon.n}", start, end))

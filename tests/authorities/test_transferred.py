@@ -163,6 +163,7 @@ def test_the_seven_lines_at_five_past_five() -> None:
         "note": "concealed blood not included",
     }
     assert lines["given"]["running now"] == "oxytocin (not-recorded)"
+    assert lines["given"]["uterotonics given"] == "oxytocin by infusion"
     assert lines["given"]["TXA 1"] == "not-recorded"
     assert lines["next"]["removal window until"] == "2026-03-02T13:40+01:00"
     assert lines["next"]["accepted by"] == "registrar reg-1, receiver"
