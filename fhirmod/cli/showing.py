@@ -14,7 +14,8 @@ _INDENT = " " * 15
 
 def seven_lines(state: State) -> Iterator[str]:
     """Return the first thing to read: what the record says now, in seven lines, and what it is not."""
-    yield f"Episode {state.episode}, as of {state.as_of.isoformat()}"
+    yield f"Episode {state.episode}"
+    yield f"as of {state.as_of.isoformat(timespec='seconds')}"
     for line in state.lines():
         yield from _wrapped(f"{line.n} {line.name}", line.text)
     yield from wrap(CAUTIONS[0], WIDTH)

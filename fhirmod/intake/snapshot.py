@@ -107,7 +107,7 @@ def advanced(
 def load(reader: Reader, access: Access, row: EpisodeRow) -> tuple[Snapshot, Lens]:
     """Return the episode read back from everything stored, and the lens that read it."""
     lens = Lens()
-    versions = [one for one in reader.members(access, row.id) if one.owner == "asserted"]
+    versions = reader.members(access, row.id, owner="asserted")
     stored = [as_stored(one) for one in versions]
     for _, batch in groupby(zip(versions, stored, strict=True), key=lambda pair: pair[0].episode_version):
         lens.fold([one for _, one in batch])

@@ -1,0 +1,50 @@
+"""The commands as a person types them: what they print, and one sentence where something is wrong."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+
+def fhirmod(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "fhirmod.cli", *arguments]
+    return subprocess.run(command, cwd=cwd, capture_output=True, text=True, timeout=60, check=False)
+
+
+def test_the_demo_is_loaded_shown_within_eighty_columns_and_rebuilt_to_the_same(tmp_path: Path) -> None:
+    loaded = fhirmod("demo", cwd=tmp_path)
+    ids = [line.split()[0] for line in loaded.stdout.splitlines()[:-1]]
+    assert "Demonstration and drill data are invented." in loaded.stdout
+    assert (tmp_path / "fhirmod-data" / "fhirmod.db").exists()
+    assert len(fhirmod("show", cwd=tmp_path).stdout.splitlines()) == len(ids)
+    for one in ids:
+        shown = fhirmod("show", one, cwd=tmp_path)
+        assert shown.returncode == 0, shown.stderr
+        assert max(map(len, shown.stdout.splitlines())) <= 80
+        assert "It does not diagnose" in shown.stdout
+    assert fhirmod("rebuild", cwd=tmp_path).stdout == "0 resources differed from what the entries say.\n"
+    again = fhirmod("demo", cwd=tmp_path)
+    assert again.returncode == 0
+    assert "accepted" not in again.stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("show", "x"), "There is no file fhirmod-data/fhirmod.db; `fhirmod serve` or `fhirmod demo` makes one"),
+        (("serve", "--host", "0.0.0.0"), "without authentication it listens on this machine only"),
+        (("serve", "--protocol", "none.toml"), "The site protocol none.toml cannot be read"),
+    ],
+)
+def test_what_is_wrong_is_one_sentence_and_exit_code_1(arguments: tuple[str, ...], says: str, tmp_path: Path) -> None:
+    done = fhirmod(*arguments, cwd=tmp_path)
+    assert done.returncode == 1
+    assert says in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_showing_what_is_not_there_or_at_no_time_says_so(tmp_path: Path) -> None:
+    fhirmod("demo", cwd=tmp_path)
+    assert "There is no episode 'x'" in fhirmod("show", "x", cwd=tmp_path).stderr
+    assert "must be an instant with offset" in fhirmod("show", "x", "--as-of", "noon", cwd=tmp_path).stderr

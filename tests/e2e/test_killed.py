@@ -1,0 +1,69 @@
+"""The service killed while it writes, fifty times: every acknowledged entry is there, and nothing half-written."""
+
+import http.client
+import threading
+import time
+from contextlib import suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from fhirmod.episode import Protocol, read_entry
+from fhirmod.intake import Intake, Request
+from fhirmod.mapping import images
+from fhirmod.store import Access, open_store
+from tests.intake.case import entry, new_id
+
+from .service import Service, running
+
+KILLS = 50
+ALL = Access.whole("tests")
+
+
+def vitals() -> dict[str, Any]:
+    return entry("vital-signs", "03:00", pulse_per_min=100, systolic_mmhg=100, diastolic_mmhg=60, mental_state="alert")
+
+
+def write_until_killed(service: Service, episode: str, sent: dict[str, Any], acknowledged: set[str]) -> None:
+    with suppress(OSError, http.client.HTTPException):
+        while True:
+            one = vitals()
+            sent[one["id"]] = one
+            receipt = service.ask(f"/episodes/{episode}/entries?distinct=true", one)
+            assert receipt["entries"][0]["status"] == "accepted"
+            acknowledged.add(one["id"])
+
+
+def test_fifty_kills_lose_nothing_that_was_acknowledged_and_leave_nothing_half_written(tmp_path: Path) -> None:
+    db = tmp_path / "killed.db"
+    sent: dict[str, Any] = {}
+    acknowledged: set[str] = set()
+    episode = ""
+    for kill in range(KILLS):
+        with running(db) as service:
+            if not episode:
+                opening = {"facility": {"id": "clinic-7"}, "at": "2026-03-01T02:00:00Z"}
+                episode = service.ask("/episodes", opening)["episode"]
+            writers = [
+                threading.Thread(target=write_until_killed, args=(service, episode, sent, acknowledged))
+                for _ in range(3)
+            ]
+            for writer in writers:
+                writer.start()
+            time.sleep(0.05 + kill % 7 * 0.02)
+            service.kill()
+            for writer in writers:
+                writer.join()
+    assert len(acknowledged) > KILLS
+    with open_store(f"sqlite:///{db}") as store:
+        intake = Intake(store, Protocol.default())
+        snapshot = intake.snapshot(ALL, episode)
+        there = {one.id for one in snapshot.episode.standing() if one.kind == "vital-signs"}
+        assert acknowledged <= there <= sent.keys()
+        logged = store.read(lambda reader: set(reader.entries(ALL, sent)))
+        assert logged == there
+        for id_ in sent:
+            made = images(read_entry({"recorded_at": "2026-03-01T04:00:00Z", **sent[id_]}), snapshot.context, root=id_)
+            stored = store.read(lambda reader, made=made: reader.get_many(ALL, [(one.type, one.id) for one in made]))
+            assert len(stored) == (len(made) if id_ in there else 0)
+        assert intake.rebuild(Request(ALL, datetime(2026, 3, 2, tzinfo=UTC), new_id)) == 0
