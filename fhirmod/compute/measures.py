@@ -1,8 +1,10 @@
 """The values of an episode that are stored: nothing here knows a clock, and each names what it depends on."""
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
+from itertools import accumulate
 
 from fhirmod.episode import Entry, Placement
 
@@ -60,11 +62,14 @@ def _visual(entries: tuple[Entry, ...]) -> Iterator[Value]:
 
 
 def _since_placement(entries: tuple[Entry, ...]) -> Iterator[Value]:
-    items = [(when(item.entry), item.ml) for item in added(entries) if not item.visual]
+    items = [(when(item.entry), item.ml) for item in added(entries) if not item.visual and item.ml is not None]
+    times = [at for at, _ in items]
+    before = [Decimal(0), *accumulate(ml for _, ml in items)]
     for entry in entries:
         if isinstance(entry, Placement) and entry.instant is not None:
-            for _, ml in _summed(ml for at, ml in items if at >= entry.instant):
-                yield entry.id, ml
+            first = bisect_left(times, entry.instant)
+            if first < len(items):
+                yield entry.id, before[-1] - before[first]
 
 
 def _summed(amounts: Iterable[Decimal | None]) -> Iterator[Value]:
@@ -75,13 +80,11 @@ def _summed(amounts: Iterable[Decimal | None]) -> Iterator[Value]:
 
 def _first_stop(entries: tuple[Entry, ...]) -> Iterator[Value]:
     looks = [one for one in entries if one.kind in STOP_KINDS]
+    times = [when(one) for one in looks]
     for one in _balloons(entries):
         end = one.end[1] if one.end is not None else one.superseded
-        own = [
-            look
-            for look in looks
-            if (one.elsewhere or when(look) >= when(one.opened)) and (end is None or when(look) <= when(end))
-        ]
+        first = 0 if one.elsewhere else bisect_left(times, when(one.opened))
+        own = looks[first : None if end is None else bisect_right(times, when(end))]
         value = first_stop(one, own).time_to_first_stop_min
         if isinstance(value, Decimal):
             yield one.id, value

@@ -1,9 +1,11 @@
 """The WHO near-miss items: each met, not met or not assessable; for survivors only."""
 
+from bisect import bisect_right
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import timedelta
 from decimal import Decimal
+from itertools import accumulate
 
 from fhirmod import sources
 from fhirmod.episode import Complication, Fluid, Laboratory, Outcome, Surgery, Threshold, Transfusion, Urine, VitalSigns
@@ -120,7 +122,9 @@ def _lab(name: str, crosses: Callable[[Decimal], bool]) -> Callable[[View], bool
 
 
 def _shock(view: View) -> bool | None:
-    fluids = [(when(item.entry), item.ml) for item in collected(view.all(Fluid))]
+    fluids = [item for item in collected(view.all(Fluid)) if item.ml is not None]
+    times = [when(item.entry) for item in fluids]
+    totals = [Decimal(0), *accumulate(item.ml or Decimal(0) for item in fluids)]
     sets = [one for one in view.all(VitalSigns) if one.systolic_mmhg is not None]
     seen = [one for one in sets if unrecordable(one) or number(one.systolic_mmhg) is not None]
     if not seen:
@@ -136,8 +140,7 @@ def _shock(view: View) -> bool | None:
             continue
         first = first or one
         if when(one) - when(first) >= SUSTAINED.duration:
-            given = sum((ml for at, ml in fluids if ml is not None and at <= when(one)), Decimal(0))
-            if given > SHOCK_FLUID.value:
+            if totals[bisect_right(times, when(one))] > SHOCK_FLUID.value:
                 return True
             unsure = unsure or not fluids
     return None if unsure else False

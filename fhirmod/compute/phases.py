@@ -57,8 +57,7 @@ def _since_fill(view: View, balloon: Balloon) -> list[Phase]:
     start = watch_start(balloon)
     if isinstance(start, Why):
         start = next((when(one) for one in view.all(Opening)), view.entries[0].recorded_at.instant or view.now)
-    out = balloon.out.at if isinstance(balloon.out.at, datetime) else (None if balloon.in_place else balloon.since)
-    end = out if isinstance(out, datetime) else None
+    end = watch_end(balloon)
     if not balloon.in_place and end is None:
         return []
     fills = [when(one) for one in view.ledgers.balloons[balloon.n - 1].fills]
@@ -98,3 +97,10 @@ def _worsenings(view: View) -> list[datetime]:
 def watch_start(balloon: Balloon) -> datetime | Why:
     """Return when the watch of a balloon begins: its first filling ended, else it was placed."""
     return balloon.filled_until if isinstance(balloon.filled_until, datetime) else balloon.placed.at
+
+
+def watch_end(balloon: Balloon) -> datetime | None:
+    """Return when the watch of a balloon ends: it came out, or another was placed; None while it is in."""
+    if isinstance(balloon.out.at, datetime):
+        return balloon.out.at
+    return None if balloon.in_place or isinstance(balloon.since, Why) else balloon.since

@@ -4,10 +4,9 @@ from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
-from itertools import islice
 
 from .balloons import Balloon
-from .phases import Phase, journeys, phases_of, watch_start
+from .phases import Phase, journeys, phases_of, watch_end, watch_start
 from .rounds import full_rounds
 from .view import View
 from .when import minutes
@@ -126,7 +125,8 @@ class _Schedule:
         """Return when the next round is due after a look; a tighter phase begun before then tightens it."""
         active = self.at(look)
         due = look + active.every.duration if active is not None else None
-        for phase in islice(self.phases, bisect_right(self.starts, look), None):
+        for index in range(bisect_right(self.starts, look), len(self.phases)):
+            phase = self.phases[index]
             if due is not None and phase.start >= due:
                 break
             sooner = phase.start + phase.every.duration
@@ -218,7 +218,7 @@ def _wanted(view: View, all_balloons: tuple[Balloon, ...]) -> list[tuple[str, da
     for balloon in all_balloons:
         start = watch_start(balloon)
         if isinstance(start, datetime):
-            end = balloon.out.at if isinstance(balloon.out.at, datetime) else None
+            end = watch_end(balloon)
             wanted.append((f"balloon-{balloon.n}", start, end))
         wanted += [
             (
