@@ -61,10 +61,15 @@ def read_resource(text: bytes, expected: str) -> Mapping[str, Any]:
     if not isinstance(resource, Mapping) or "resourceType" not in resource:
         raise InvalidError("The body must be one FHIR resource: a JSON object with resourceType.", place="resourceType")
     if resource["resourceType"] != expected:
-        got = resource["resourceType"] if resource["resourceType"] in RESOURCE_TYPES else "another type"
+        got = resource["resourceType"] if known_type(resource["resourceType"]) else "another type"
         raise InvalidError(f"The body must be a {expected}, as the address says; got {got}.", place="resourceType")
     refuse_invalid(resource)
     return resource
+
+
+def known_type(value: Any) -> bool:
+    """Return whether a received value names a resource type that is stored here."""
+    return isinstance(value, str) and value in RESOURCE_TYPES
 
 
 def refuse_invalid(resource: Mapping[str, Any]) -> None:

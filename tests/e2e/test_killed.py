@@ -11,7 +11,7 @@ from typing import Any
 from fhirmod.episode import Protocol, read_entry
 from fhirmod.intake import Intake, Request
 from fhirmod.mapping import images
-from fhirmod.store import Access, open_store
+from fhirmod.store import Access, Store, Version, open_store
 from tests.intake.case import entry, new_id
 
 from .service import Service, running
@@ -32,6 +32,10 @@ def write_until_killed(service: Service, episode: str, sent: dict[str, Any], ack
             receipt = service.ask(f"/episodes/{episode}/entries?distinct=true", one)
             assert receipt["entries"][0]["status"] == "accepted"
             acknowledged.add(one["id"])
+
+
+def present(store: Store, keys: list[tuple[str, str]]) -> dict[tuple[str, str], Version]:
+    return store.read(lambda reader: reader.get_many(ALL, keys))
 
 
 def test_fifty_kills_lose_nothing_that_was_acknowledged_and_leave_nothing_half_written(tmp_path: Path) -> None:
@@ -62,8 +66,8 @@ def test_fifty_kills_lose_nothing_that_was_acknowledged_and_leave_nothing_half_w
         assert acknowledged <= there <= sent.keys()
         logged = store.read(lambda reader: set(reader.entries(ALL, sent)))
         assert logged == there
-        for id_ in sent:
-            made = images(read_entry({"recorded_at": "2026-03-01T04:00:00Z", **sent[id_]}), snapshot.context, root=id_)
-            stored = store.read(lambda reader, made=made: reader.get_many(ALL, [(one.type, one.id) for one in made]))
-            assert len(stored) == (len(made) if id_ in there else 0)
+        for id_, document in sent.items():
+            image = images(read_entry({"recorded_at": "2026-03-01T04:00:00Z", **document}), snapshot.context, root=id_)
+            keys = [(one.type, one.id) for one in image]
+            assert len(present(store, keys)) == (len(keys) if id_ in there else 0)
         assert intake.rebuild(Request(ALL, datetime(2026, 3, 2, tzinfo=UTC), new_id)) == 0
