@@ -34,13 +34,17 @@ class Parts:
 async def read_body(request: HttpRequest, parts: Parts) -> bytes:
     """Return the body of a request.
 
-    Errors: RefusedRequest (415) if it is not JSON; TooLargeError beyond the service's limit.
+    Errors: RefusedRequest (415) if it is not JSON (of FHIR R4, if it says a version); TooLargeError beyond the
+            service's limit.
     """
-    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    kind, *parameters = (part.strip().lower() for part in request.headers.get("content-type", "").split(";"))
     if kind not in _JSON_TYPES:
         raise RefusedRequest(
             415, "not-supported", f"The body must be JSON with Content-Type: application/json; got {kind[:60]}."
         )
+    for name, _, value in (part.partition("=") for part in parameters):
+        if name == "fhirversion" and not is_r4(value):
+            raise RefusedRequest(415, "not-supported", f"The body must be FHIR R4, fhirVersion 4.0; got {value[:20]}.")
     limit = parts.settings.max_body_bytes
     received = bytearray()
     async for chunk in request.stream():
@@ -50,18 +54,32 @@ async def read_body(request: HttpRequest, parts: Parts) -> bytes:
     return bytes(received)
 
 
-def flags(query: Mapping[str, str], allowed: frozenset[str]) -> dict[str, str]:
-    """Return the query parameters, each known.
+def is_r4(version: str) -> bool:
+    """Return whether a fhirVersion of a media type means R4.
+
+    Source: http://hl7.org/fhir/R4/http.html#version-parameter
+
+    >>> is_r4("4.0"), is_r4('"4.0.1"'), is_r4("4.3")
+    (True, True, False)
+    """
+    return version.strip('"') in ("4.0", "4.0.1")
+
+
+def parameters(request: HttpRequest, allowed: frozenset[str]) -> dict[str, str]:
+    """Return the query parameters, each known and given once.
 
     Errors: BadParameterError naming one that is not.
     """
-    unknown = sorted(set(query) - allowed)
-    if unknown:
-        known = ", ".join(sorted(allowed)) or "none"
-        raise BadParameterError(
-            f"There is no parameter {unknown[0][:40]!r} here; there are: {known}.", place=unknown[0][:40]
-        )
-    return dict(query)
+    found: dict[str, str] = {}
+    for name, value in request.query_params.multi_items():
+        said = name[:40]
+        if name not in allowed:
+            known = ", ".join(sorted(allowed)) or "none"
+            raise BadParameterError(f"There is no parameter {said!r} here; there are: {known}.", place=said)
+        if name in found:
+            raise BadParameterError(f"The parameter {said} was given more than once; once is enough.", place=said)
+        found[name] = value
+    return found
 
 
 def truth(query: Mapping[str, str], name: str) -> bool:
@@ -73,6 +91,17 @@ def truth(query: Mapping[str, str], name: str) -> bool:
     if text not in ("true", "false"):
         raise BadParameterError(f"The parameter {name} must be true or false; got {text[:20]!r}.", place=name)
     return text == "true"
+
+
+def choice(query: Mapping[str, str], name: str, words: tuple[str, ...]) -> str | None:
+    """Return a parameter that is one of a few words, or None where it is absent.
+
+    Errors: BadParameterError if it is another word.
+    """
+    text = query.get(name)
+    if text is not None and text not in words:
+        raise BadParameterError(f"The parameter {name} must be {' or '.join(words)}; got {text[:20]!r}.", place=name)
+    return text
 
 
 def instant(query: Mapping[str, str], name: str) -> datetime | None:
@@ -90,7 +119,8 @@ def instant(query: Mapping[str, str], name: str) -> datetime | None:
         found = None
     if found is None:
         raise BadParameterError(
-            f"The parameter {name} must be an instant with offset such as 2026-03-01T02:10:00Z; got {text[:40]!r}.",
+            f"The parameter {name} must be an instant with offset such as 2026-03-01T02:10:00Z, "
+            f"with seconds, of the years 1900 to 2999; got {text[:40]!r}.",
             place=name,
         )
     return found

@@ -2,10 +2,9 @@
 
 from typing import Any
 
-from fhirmod.episode import KINDS
+from .bedside import ALONE
 
-_WHEN = {"type": "string", "example": "2026-03-01T03:00:00Z"}
-OPENING = {"facility": {"id": "clinic-7", "name": "District clinic"}, "at": "2026-03-01T02:00:00Z"}
+OPENING = {"facility": {"id": "clinic-7", "name": "District clinic (invented)"}, "at": "2026-03-01T02:00:00Z"}
 FILL = {
     "kind": "fill",
     "id": "6f2d0a34-5c1e-4c57-9a5e-0c3c0f6f8a01",
@@ -21,156 +20,137 @@ VITALS = {
     "diastolic_mmhg": 50,
     "performed_by": {"id": "m1", "role": "midwife"},
 }
+CORRECTION = FILL | {
+    "id": "6f2d0a34-5c1e-4c57-9a5e-0c3c0f6f8a03",
+    "volume_ml": 60,
+    "corrects": FILL["id"],
+    "reason": "read the syringe again",
+}
+RETRACTION = {
+    "kind": "retraction",
+    "id": "6f2d0a34-5c1e-4c57-9a5e-0c3c0f6f8a04",
+    "at": "2026-03-01T03:10:00Z",
+    "retracts": FILL["id"],
+    "reason": "this fill was another woman's",
+}
+_MOMENT = {"type": "string", "format": "date-time"}
 
 
-def _parameter(name: str, meaning: str, schema: dict[str, Any], place: str = "query") -> dict[str, Any]:
-    return {"name": name, "in": place, "required": place == "path", "description": meaning, "schema": schema}
+def parameter(name: str, meaning: str, schema: dict[str, Any], place: str = "query", **more: Any) -> dict[str, Any]:
+    """Return the description of a parameter."""
+    required = {"required": True} if place == "path" else {}
+    return {"name": name, "in": place, "description": meaning, "schema": schema, **required, **more}
 
 
-_EPISODE = _parameter("episode", "The episode's id.", {"type": "string"}, "path")
-_AS_OF = _parameter("as_of", "What happened by this instant.", _WHEN)
-_KNOWN_AT = _parameter("known_at", "What had been received by this instant.", _WHEN)
+def content(schema: str, kind: str = "application/json", **more: Any) -> dict[str, Any]:
+    """Return the description of a body: a component, and examples if there are any."""
+    return {kind: {"schema": {"$ref": f"#/components/schemas/{schema}"}, **more}}
+
+
+_EPISODE = parameter("episode", "The episode's id.", {"type": "string"}, "path")
+_AS_OF = parameter("as_of", "What happened by this instant.", _MOMENT, example="2026-03-01T03:00:00Z")
+_KNOWN_AT = parameter("known_at", "What had been received by this instant.", _MOMENT)
 _TRUTH = {"type": "boolean", "default": False}
-_FINDINGS = {
+_REFUSED = {
     "description": "What was wrong, what was got, and what would be right, for each place.",
-    "content": {
-        "application/json": {
-            "schema": {"$ref": "#/components/schemas/Findings"},
-            "example": {
-                "findings": [
-                    {
-                        "severity": "error",
-                        "code": "field-missing",
-                        "place": "facility",
-                        "sentence": "The opening entry needs the field facility; it was not given.",
-                    }
-                ]
-            },
-        }
-    },
-}
-_RECEIPT = {
-    "description": "What became of each entry.",
-    "content": {
-        "application/json": {
-            "schema": {"$ref": "#/components/schemas/Receipt"},
-            "example": {
-                "episode": "9b2f...",
-                "version": 4,
-                "dry_run": False,
-                "entries": [
-                    {"id": FILL["id"], "status": "accepted", "resources": ["Observation/...fill"], "findings": []}
-                ],
-                "released": [],
-                "read": [],
-                "unread": [],
-                "ignored": [],
-                "findings": [],
-            },
-        }
-    },
-}
-
-
-def _route(
-    parameters: list[dict[str, Any]],
-    answers: dict[str, Any],
-    body: dict[str, Any] | None = None,
-) -> dict[str, Any]:
-    extra: dict[str, Any] = {"parameters": parameters, "responses": answers | {"4XX": _FINDINGS}}
-    if body is not None:
-        extra["requestBody"] = {"required": True, "content": {"application/json": body}}
-    return {"openapi_extra": extra, "response_model": None}
-
-
-def _object(text: str) -> dict[str, Any]:
-    return {"description": text, "content": {"application/json": {"schema": {"type": "object"}}}}
-
-
-OPEN = _route(
-    [],
-    {"201": _object("Opened."), "200": _object("Was open already, with these words.")},
-    {"schema": {"$ref": "#/components/schemas/opening"}, "example": OPENING},
-)
-LIST = _route(
-    [
-        _parameter("status", "Open or closed ones only.", {"type": "string", "enum": ["open", "closed"]}),
-        _parameter("limit", "How many at most.", {"type": "integer", "minimum": 0}),
-        _parameter("after", "Those behind this episode.", {"type": "string"}),
-    ],
-    {"200": _object("Heads of episodes.")},
-)
-HEAD = _route([_EPISODE], {"200": _object("The head of the episode.")})
-APPEND = _route(
-    [
-        _EPISODE,
-        _parameter("atomic", "Take the queue whole or not at all.", _TRUTH),
-        _parameter("distinct", "These are acts of their own, although they look like one recorded already.", _TRUTH),
-        _parameter("dryRun", "Answer, and keep nothing.", _TRUTH),
-    ],
-    {"200": _RECEIPT, "202": _RECEIPT},
-    {
-        "schema": {
-            "oneOf": [
-                {"$ref": "#/components/schemas/Entry"},
-                {"type": "array", "items": {"$ref": "#/components/schemas/Entry"}},
+    "content": content(
+        "Findings",
+        example={
+            "findings": [
                 {
-                    "type": "object",
-                    "properties": {"entries": {"type": "array", "items": {"$ref": "#/components/schemas/Entry"}}},
-                    "required": ["entries"],
-                },
+                    "severity": "error",
+                    "code": "field-missing",
+                    "place": "facility",
+                    "sentence": "The opening entry needs the field facility; it was not given.",
+                }
             ]
         },
-        "examples": {"one": {"value": FILL}, "queue": {"value": [VITALS, FILL]}},
-    },
-)
-ENTRIES = _route(
-    [_EPISODE, _AS_OF, _KNOWN_AT, _parameter("all", "All that was received, with when.", _TRUTH)],
-    {"200": _object("Entries.")},
-)
-STATE = _route(
-    [_EPISODE, _AS_OF, _KNOWN_AT], {"200": _object("The computed state; every value, or why there is none.")}
-)
-BUNDLE = _route(
-    [_EPISODE, _parameter("type", "Which Bundle.", {"type": "string", "enum": ["collection", "transaction"]})],
-    {
-        "200": {
-            "description": "The case.",
-            "content": {"application/fhir+json": {"schema": {"$ref": "#/components/schemas/Resource"}}},
-        }
-    },
-)
-HELD = _route([_EPISODE], {"200": _object("What waits, and why.")})
+    ),
+}
 
 
-def schemas() -> dict[str, Any]:
-    """Return the component schemas: one for each kind of entry, and the shapes of answers."""
-    found: dict[str, Any] = {
-        "Resource": {
-            "type": "object",
-            "required": ["resourceType"],
-            "properties": {"resourceType": {"type": "string"}},
-        },
-        "Findings": {
-            "type": "object",
-            "required": ["findings"],
-            "properties": {"findings": {"type": "array", "items": {"type": "object"}}},
-        },
-        "Receipt": {"type": "object", "required": ["episode", "version", "entries"]},
-        "Entry": {
-            "oneOf": [{"$ref": f"#/components/schemas/{kind}"} for kind in KINDS],
-            "discriminator": {
-                "propertyName": "kind",
-                "mapping": {kind: f"#/components/schemas/{kind}" for kind in KINDS},
-            },
-        },
+def _receipt(status: int) -> dict[str, Any]:
+    words = [word for word, its in ALONE.items() if its == status]
+    every = " A queue: what became of each entry." if status == 200 else ""
+    return {"description": f"One entry alone: {' or '.join(words)}.{every}", "content": content("Receipt")}
+
+
+def _answers(given: dict[int, str], **schemas: str) -> dict[str, Any]:
+    said = {
+        str(status): {"description": text, "content": content(schemas[f"_{status}"])} for status, text in given.items()
     }
-    for kind, model in KINDS.items():
-        schema = model.model_json_schema(ref_template="#/components/schemas/{model}")
-        found |= schema.pop("$defs", {})
-        optional = {"recorded_at", "kind", "id", "protocol"} if kind == "opening" else {"recorded_at"}
-        schema["required"] = [name for name in schema["required"] if name not in optional]
-        if kind != "opening":
-            schema["required"].append("kind")
-        found[kind] = schema
-    return found
+    return {"responses": said | {"4XX": _REFUSED}}
+
+
+OPERATIONS: dict[str, dict[str, Any]] = {
+    "open-episode": {
+        "requestBody": {"required": True, "content": content("Opening", example=OPENING)},
+        **_answers({201: "Opened.", 200: "Was open already, with these words."}, _201="Opened", _200="Opened"),
+    },
+    "list-episodes": {
+        "parameters": [
+            parameter("status", "Open or closed ones only.", {"type": "string", "enum": ["open", "closed"]}),
+            parameter("limit", "How many at most.", {"type": "integer", "minimum": 0, "default": 50}),
+            parameter("after", "Those behind this episode: `next` of the list before.", {"type": "string"}),
+        ],
+        **_answers({200: "Heads of episodes."}, _200="Heads"),
+    },
+    "read-episode": {"parameters": [_EPISODE], **_answers({200: "The head of the episode."}, _200="Head")},
+    "append-entries": {
+        "parameters": [
+            _EPISODE,
+            parameter("atomic", "Take the queue whole or not at all.", _TRUTH),
+            parameter("distinct", "These are acts of their own, although they look like recorded ones.", _TRUTH),
+            parameter("dryRun", "Answer, and keep nothing.", _TRUTH),
+        ],
+        "requestBody": {
+            "required": True,
+            "content": content(
+                "Entries",
+                examples={
+                    "one": {"summary": "One entry", "value": VITALS},
+                    "queue": {"summary": "A queue, each entry judged alone", "value": [VITALS, FILL]},
+                    "correction": {"summary": "A correction names what it corrects", "value": CORRECTION},
+                    "retraction": {"summary": "A retraction names what it takes back", "value": RETRACTION},
+                },
+            ),
+        },
+        "responses": {
+            "200": _receipt(200),
+            "202": _receipt(202),
+            "409": _receipt(409),
+            "422": {
+                "description": "One entry alone: refused, and held for repair (a receipt). With atomic: nothing was "
+                "taken, and why (findings).",
+                "content": {
+                    "application/json": {
+                        "schema": {
+                            "anyOf": [{"$ref": f"#/components/schemas/{name}"} for name in ("Receipt", "Findings")]
+                        }
+                    }
+                },
+            },
+            "4XX": _REFUSED,
+        },
+    },
+    "read-entries": {
+        "parameters": [_EPISODE, _AS_OF, _KNOWN_AT, parameter("all", "All that was received, with when.", _TRUTH)],
+        **_answers({200: "Entries."}, _200="Listed"),
+    },
+    "read-state": {
+        "parameters": [_EPISODE, _AS_OF, _KNOWN_AT],
+        **_answers({200: "The computed state: every value, or the word for why there is none."}, _200="State"),
+    },
+    "read-bundle": {
+        "parameters": [
+            _EPISODE,
+            parameter("type", "Which Bundle.", {"type": "string", "enum": ["collection", "transaction"]}),
+        ],
+        "responses": {
+            "200": {"description": "The case.", "content": content("Resource", "application/fhir+json")},
+            "4XX": _REFUSED,
+        },
+    },
+    "read-held": {"parameters": [_EPISODE], **_answers({200: "What waits, and why."}, _200="Held")},
+    "health": {"responses": {"200": {"description": "The service is there.", "content": content("Health")}}},
+}

@@ -44,11 +44,13 @@ JSON = "application/json; charset=utf-8"
 class RefusedRequest(Exception):  # noqa: N818  a refusal of HTTP's own kind, not of the record
     """A request that HTTP itself refuses: method, media type, unknown address."""
 
-    def __init__(self, status: int, issue: str, sentence: str, headers: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self, status: int, issue: str, sentence: str, headers: Mapping[str, str] | None = None, *, place: str = ""
+    ) -> None:
         super().__init__(sentence)
         self.status = status
         self.headers = dict(headers or {})
-        self.finding = Finding("error", f"http-{status}", issue, "", sentence)
+        self.finding = Finding("error", f"http-{status}", issue, place, sentence)
 
 
 def outcome(findings: Sequence[Finding]) -> dict[str, Any]:

@@ -1,19 +1,41 @@
-"""Running the service: the file opened, the parts joined, garbage frozen, uvicorn in front."""
+"""Running the service: the file opened, the port taken, the parts joined, garbage frozen, uvicorn in front."""
 
 import gc
+import os
+import socket
 import sys
 
 import uvicorn
 
 from fhirmod.episode import Protocol
-from fhirmod.errors import NotFoundError
+from fhirmod.errors import NotFoundError, NotSupportedError
 from fhirmod.exchange import CAUTIONS
 from fhirmod.intake import Intake
-from fhirmod.store import open_store
 
 from .app import create_app
 from .clock import wall_clock
+from .record import open_record
 from .settings import Settings
+
+
+def run(settings: Settings) -> None:
+    """Return when the service was told to stop and has answered what it had taken.
+
+    Errors: NotSupportedError if it is to listen beyond this machine, its port is taken, or its file is of newer
+            software; NotFoundError if its site protocol or the folder of its file is not there to use.
+    """
+    settings.refuse_open_door()
+    protocol = _protocol(settings)
+    with open_record(settings.db) as store, _listening(settings.host, settings.port) as door:
+        app = create_app(settings, Intake(store, protocol), wall_clock())
+        host = f"[{settings.host}]" if ":" in settings.host else settings.host
+        say = f"fhirmod: http://{host}:{door.getsockname()[1]} - the record lies in {settings.db.resolve()}"
+        print(say, *CAUTIONS[:2], sep="\n", file=sys.stderr, flush=True)
+        config = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False)
+        config.load()
+        gc.collect()
+        gc.freeze()
+        uvicorn.Server(config).run(sockets=[door])
 
 
 def _protocol(settings: Settings) -> Protocol:
@@ -25,16 +47,13 @@ def _protocol(settings: Settings) -> Protocol:
         raise NotFoundError(f"The site protocol {settings.protocol} cannot be read; name a TOML file.") from None
 
 
-def run(settings: Settings) -> None:
-    """Return when the service was told to stop and has answered what it had taken.
-
-    Errors: NotSupportedError if it is to listen beyond this machine, or its file is of newer software.
-    """
-    settings.db.parent.mkdir(parents=True, exist_ok=True)
-    with open_store(f"sqlite:///{settings.db}") as store:
-        app = create_app(settings, Intake(store, _protocol(settings)), wall_clock())
-        say = f"fhirmod: http://{settings.host}:{settings.port} - the record lies in {settings.db.resolve()}"
-        print(say, *CAUTIONS[:2], sep="\n", file=sys.stderr, flush=True)
-        gc.collect()
-        gc.freeze()
-        uvicorn.run(app, host=settings.host, port=settings.port, log_level="warning", access_log=False)
+def _listening(host: str, port: int) -> socket.socket:
+    """Return the socket that clients connect to; port 0 takes a free one."""
+    try:
+        family, *_, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        return socket.create_server(address[:2], family=family, backlog=2048)
+    except OSError as wrong:
+        why = os.strerror(wrong.errno) if wrong.errno is not None and wrong.errno > 0 else wrong.strerror
+        raise NotSupportedError(
+            f"The service cannot listen on {host}:{port} ({why}); name another port with --port."
+        ) from None

@@ -23,6 +23,7 @@ class Settings:
     max_body_bytes: int = 16_000_000
     page: int = 50
     most_per_page: int = 500
+    most_per_queue: int = 2_000
 
     def refuse_open_door(self) -> None:
         """Return nothing if the service listens on this machine only.

@@ -4,10 +4,11 @@ Source: HL7 FHIR R4 http.html; RFC 9110 for dates.
 """
 
 from datetime import UTC, datetime
-from email.utils import format_datetime
+from email.utils import format_datetime, parsedate_to_datetime
 
 from starlette.requests import Request
 
+from api.asking import is_r4
 from api.problems import RefusedRequest
 from fhirmod.store import Version
 
@@ -48,10 +49,27 @@ def refuse_format(request: Request) -> None:
     accept = request.headers.get("accept", "*/*")
     for choice in accept.split(","):
         kind, *parameters = (part.strip().lower() for part in choice.split(";"))
-        versions = [part.partition("=")[2].strip('"') for part in parameters if part.startswith("fhirversion=")]
-        if kind in _ACCEPTED and all(version == "4.0" for version in versions):
+        versions = [part.partition("=")[2] for part in parameters if part.startswith("fhirversion=")]
+        if kind in _ACCEPTED and all(map(is_r4, versions)):
             return
     raise RefusedRequest(406, "not-supported", "The answer is given as application/fhir+json, fhirVersion 4.0 only.")
+
+
+def has_already(request: Request, version: Version) -> bool:
+    """Return whether the client has this version: by its tag, or, without tags, by when it was written.
+
+    Source: RFC 9110, 13.1.2 and 13.1.3.
+    """
+    tags = request.headers.get("if-none-match")
+    if tags is not None:
+        listed = {tag.strip().removeprefix("W/").strip('"') for tag in tags.split(",")}
+        return bool(listed & {"*", str(version.version)})
+    try:
+        since = parsedate_to_datetime(request.headers.get("if-modified-since", ""))
+    except ValueError:
+        return False
+    written = datetime.fromisoformat(version.updated).replace(microsecond=0)
+    return written <= (since if since.tzinfo is not None else since.replace(tzinfo=UTC))
 
 
 def prefers(request: Request, name: str, otherwise: str) -> str:

@@ -9,15 +9,15 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.asking import Parts, instant
+from api.asking import Parts, instant, parameters
 from api.problems import FHIR_JSON, RefusedRequest
-from fhirmod.compute import state
-from fhirmod.errors import BadParameterError, GoneError, NotFoundError
+from fhirmod.compute import State, state
+from fhirmod.errors import GoneError, NotFoundError
 from fhirmod.intake import Snapshot
 from fhirmod.r4 import RESOURCE_TYPES, dump
 from fhirmod.store import Access, Reader, Version
 
-from .headers import etag, version_headers
+from .headers import has_already, version_headers
 
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 
@@ -39,8 +39,7 @@ async def read(request: Request, parts: Parts, base: str) -> Response:
     access = parts.request().access
     version = await run_in_threadpool(parts.intake.store.read, lambda reader: reader.get(access, type_, id_))
     found = living(type_, id_, version)
-    tags = {tag.strip() for tag in request.headers.get("if-none-match", "").split(",")}
-    if etag(found) in tags or f'"{found.version}"' in tags:
+    if has_already(request, found):
         return Response(status_code=304, headers=version_headers(found))
     return given(found)
 
@@ -80,27 +79,29 @@ async def episode(request: Request, parts: Parts, base: str) -> Response:
     """Give the computed state of the episode that a Procedure is the anchor or a part of, as Parameters.
 
     Shape: `episode`, `version` and `anchor`; one `entry` for each standing entry; `state` with a part for each
-           member of the state document: numbers as valueDecimal, words as valueString, groups as parts.
+           member of the state document: numbers as valueDecimal, words as valueString, groups as parts, lists
+           as one part for each item; what the document has empty is left out, as R4 has no empty values.
     """
-    id_ = str(request.path_params["id"])
-    unknown = set(request.query_params) - {"as_of", "known_at", "_format"}
-    if unknown:
-        raise BadParameterError(f"$episode has no parameter {min(unknown)[:40]!r}; it has as_of and known_at.")
-    as_of = instant(request.query_params, "as_of") or parts.clock.now()
-    known_at = instant(request.query_params, "known_at")
-    snapshot = await run_in_threadpool(_of_procedure, parts, parts.request().access, id_)
-    protocol = await run_in_threadpool(parts.intake.protocol_of, parts.request().access, snapshot)
-    found = state(snapshot.episode, as_of=as_of, known_at=known_at, protocol=protocol)
+    query = parameters(request, frozenset({"as_of", "known_at", "_format"}))
+    as_of, known_at = instant(query, "as_of") or parts.clock.now(), instant(query, "known_at")
+    access, id_ = parts.request().access, str(request.path_params["id"])
+
+    def compute() -> tuple[Snapshot, State]:
+        snapshot = _of_procedure(parts, access, id_)
+        protocol = parts.intake.protocol_of(access, snapshot)
+        return snapshot, state(snapshot.episode, as_of=as_of, known_at=known_at, protocol=protocol)
+
+    snapshot, found = await run_in_threadpool(compute)
     entries = snapshot.episode.standing(as_of=as_of, known_at=known_at)
     row = snapshot.row
-    parameters = [
+    listed = [
         {"name": "episode", "valueId": row.id},
         {"name": "version", "valueInteger": row.version},
         {"name": "anchor", "valueReference": {"reference": f"{row.anchor_type}/{row.anchor_id}"}},
         *({"name": "entry", "valueId": entry.id} for entry in entries),
         *_parts("state", found.document()),
     ]
-    return Response(dump({"resourceType": "Parameters", "parameter": parameters}), 200, media_type=FHIR_JSON)
+    return Response(dump({"resourceType": "Parameters", "parameter": listed}), 200, media_type=FHIR_JSON)
 
 
 def _of_procedure(parts: Parts, access: Access, id_: str) -> Snapshot:

@@ -9,15 +9,16 @@ from starlette.responses import Response
 
 from api.asking import Parts, number
 from api.problems import FHIR_JSON
-from fhirmod.errors import BadParameterError, NotSupportedError
+from fhirmod.errors import BadParameterError, InvalidError, NotSupportedError
 from fhirmod.intake import SEARCHED
 from fhirmod.r4 import dump, search_parameters
-from fhirmod.store import Page
+from fhirmod.store import Page, Reader
 
 from .headers import prefers
 from .reading import known_type
 
 _COMMA = re.compile(r"(?<!\\)(?:\\\\)*,")
+MOST_CRITERIA, MOST_ALTERNATIVES = 10, 200
 CONTROL = frozenset({"_count", "_after", "_format"})
 
 
@@ -42,6 +43,7 @@ async def search(request: Request, parts: Parts, base: str) -> Response:
                 raise NotSupportedError(
                     f"{type_} is not searched by {name[:40]!r} here; it is by {', '.join(allowed)}.", place=name[:40]
                 )
+    _refuse_too_much(applied)
     count = number(request.query_params, "_count", parts.settings.page, parts.settings.most_per_page)
     ids = [set(_alternatives(value)) for name, value in applied if name == "_id"]
     tokens = [
@@ -53,21 +55,30 @@ async def search(request: Request, parts: Parts, base: str) -> Response:
         if name == "patient"
     ]
     access = parts.request().access
-    page = await run_in_threadpool(
-        parts.intake.store.read,
-        lambda reader: reader.search(
-            access,
-            type_,
-            ids=sorted(set.intersection(*ids)) if ids else None,
-            tokens=tokens,
-            references=patients,
-            after=request.query_params.get("_after"),
-            count=count,
-        ),
-    )
-    return Response(
-        _bundle(base, type_, applied, page, count, request.query_params.get("_after")), media_type=FHIR_JSON
-    )
+    after = request.query_params.get("_after")
+
+    def find(reader: Reader) -> Page:
+        wanted = sorted(set.intersection(*ids)) if ids else None
+        return reader.search(access, type_, ids=wanted, tokens=tokens, references=patients, after=after, count=count)
+
+    try:
+        page = await run_in_threadpool(parts.intake.store.read, find)
+    except InvalidError as wrong:  # the cursor is a parameter here, and a wrong parameter is 400
+        raise BadParameterError(str(wrong), place="_after") from None
+    return Response(_bundle(base, type_, applied, page, count, after), media_type=FHIR_JSON)
+
+
+def _refuse_too_much(applied: list[tuple[str, str]]) -> None:
+    """Return nothing if the search is of a size that one statement can answer.
+
+    Errors: BadParameterError if it has too many criteria or alternatives.
+    """
+    alternatives = sum(len(_alternatives(value)) for _, value in applied)
+    if len(applied) > MOST_CRITERIA or alternatives > MOST_ALTERNATIVES:
+        raise BadParameterError(
+            f"A search takes at most {MOST_CRITERIA} criteria with {MOST_ALTERNATIVES} alternatives in all; "
+            f"got {len(applied)} with {alternatives}."
+        )
 
 
 def _bundle(base: str, type_: str, applied: list[tuple[str, str]], page: Page, count: int, after: str | None) -> bytes:

@@ -3,7 +3,8 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from .guard import Handler
+from api.guard import Handler
+
 from .reading import episode, read, vread
 from .searching import search
 from .writing import create, transaction, update

@@ -6,9 +6,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.asking import Parts, read_body
-from api.problems import FHIR_JSON, outcome
-from fhirmod.errors import BadParameterError, Finding
+from api.asking import Parts, parameters, read_body, truth
+from api.problems import FHIR_JSON, RefusedRequest, outcome
+from fhirmod.errors import Finding
 from fhirmod.intake import Receipt, Written
 from fhirmod.r4 import dump, parse
 
@@ -31,18 +31,28 @@ async def update(request: Request, parts: Parts, base: str) -> Response:
     """Update a resource, or create it under the client's id."""
     type_, id_ = known_type(request), str(request.path_params["id"])
     body = await read_body(request, parts)
+    _refuse_other_id(parse(body), type_, id_)
     if_match = request.headers.get("if-match")
     written = await run_in_threadpool(parts.intake.update, parts.request(), type_, id_, body, if_match=if_match)
     return _answer(request, base, written)
 
 
+def _refuse_other_id(resource: Any, type_: str, id_: str) -> None:
+    """Return nothing if the resource's id is that of the address, or if it is no resource, which others say.
+
+    Errors: RefusedRequest (400), as R4 wants it here.
+    Source: http://hl7.org/fhir/R4/http.html#update
+    """
+    if isinstance(resource, dict) and resource.get("id") != id_:
+        got = "none" if "id" not in resource else "another"
+        sentence = f"The resource's id must be that of the address, {id_[:64]}; got {got}."
+        raise RefusedRequest(400, "value", sentence, place=f"{type_}.id")
+
+
 async def transaction(request: Request, parts: Parts, base: str) -> Response:
     """Take a whole case, or nothing of it."""
-    unknown = set(request.query_params) - {"_format", "dryRun"}
-    if unknown:
-        raise BadParameterError(f"A transaction has no parameter {min(unknown)[:40]!r}; it has dryRun.")
+    dry_run = truth(parameters(request, frozenset({"_format", "dryRun"})), "dryRun")
     body = await read_body(request, parts)
-    dry_run = request.query_params.get("dryRun") == "true"
     written, receipt = await run_in_threadpool(parts.intake.transaction, parts.request(dry_run=dry_run), body)
     ignored = {one.reference: one.reason for one in receipt.ignored}
     whole = prefers(request, "return", "minimal") == "representation"

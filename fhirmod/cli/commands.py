@@ -53,7 +53,7 @@ def serve(
     host: Annotated[
         str, typer.Option(help="Where to listen; this machine only until callers are authenticated.")
     ] = "127.0.0.1",
-    port: Annotated[int, typer.Option(help="The port to listen on.")] = 8000,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="The port to listen on; 0 takes a free one.")] = 8000,
     db: _Db = DEFAULT_DB,
     base_url: Annotated[str | None, typer.Option(help="How clients reach the service, if behind a proxy.")] = None,
     protocol: Annotated[
@@ -64,9 +64,7 @@ def serve(
     from api import Settings
     from api.serving import run
 
-    settings = Settings(host=host, port=port, db=db, base_url=base_url, protocol=protocol)
-    settings.refuse_open_door()
-    run(settings)
+    run(Settings(host=host, port=port, db=db, base_url=base_url, protocol=protocol))
 
 
 @app.command()
@@ -137,16 +135,16 @@ def rebuild(db: _Db = DEFAULT_DB) -> None:
 def _opened(db: Path, *, must_exist: bool = False) -> tuple["Intake", "Any"]:
     """Return the intake on a file, and a maker of requests."""
     from api.clock import wall_clock
+    from api.record import open_record
     from fhirmod.episode import Protocol
     from fhirmod.errors import NotFoundError
     from fhirmod.intake import Intake, Request
-    from fhirmod.store import Access, open_store
+    from fhirmod.store import Access
 
     if must_exist and not db.exists():
         raise NotFoundError(f"There is no file {db}; `fhirmod serve` or `fhirmod demo` makes one, --db names another.")
-    db.parent.mkdir(parents=True, exist_ok=True)
     clock = wall_clock()
-    intake = Intake(open_store(f"sqlite:///{db}"), Protocol.default())
+    intake = Intake(open_record(db), Protocol.default())
 
     def request() -> Request:
         return Request(Access.whole("command line"), clock.now(), clock.new_id)

@@ -1,0 +1,69 @@
+"""What stands around every handler of both sides: methods, the parts joined, and each error as that side says it."""
+
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from fhirmod.errors import FhirmodError, Finding
+
+from .asking import Parts
+from .problems import UNEXPECTED, RefusedRequest, status_of
+from .request_ids import note
+
+Handler = Callable[[Request, Parts, str], Awaitable[Response]]
+Endpoint = Callable[[Request], Awaitable[Response]]
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One side of the service: where it begins, the shape of its errors, and what it asks of every request."""
+
+    path: str
+    problem: Callable[[int, Sequence[Finding], Mapping[str, str]], Response]
+    admit: Callable[[Request], None]
+
+
+def guarded(handlers: Mapping[str, Handler], side: Side) -> Endpoint:
+    """Return one endpoint for all methods of a path; a method it has not is 405 with Allow."""
+    allow = ", ".join(sorted({*handlers, *(("HEAD",) if "GET" in handlers else ())}))
+
+    async def endpoint(request: Request) -> Response:
+        handler = handlers.get("GET" if request.method == "HEAD" else request.method)
+        try:
+            if handler is None:
+                raise RefusedRequest(  # noqa: TRY301  one place answers all refusals
+                    405,
+                    "not-supported",
+                    f"The method {request.method[:20]} is not for this address; there are: {allow}.",
+                    {"Allow": allow},
+                )
+            side.admit(request)
+            parts: Parts = request.app.state.parts
+            return await handler(request, parts, base_of(request, parts, side))
+        except RefusedRequest as refused:
+            return side.problem(refused.status, [refused.finding], refused.headers)
+        except FhirmodError as error:
+            return side.problem(status_of(error), error.findings, {})
+        except Exception as error:  # noqa: BLE001  whatever it is, the client gets a sentence and the log the place
+            note(request, error)
+            return side.problem(500, [UNEXPECTED], {})
+
+    return endpoint
+
+
+def every_method(path: str, endpoint: Endpoint) -> Route:
+    """Return the route that leaves the choice of method to the endpoint, so that its refusal is ours."""
+    route = Route(path, endpoint)
+    route.methods = None
+    return route
+
+
+def base_of(request: Request, parts: Parts, side: Side) -> str:
+    """Return the address at which a side begins, as its clients see it, without a slash at the end."""
+    if parts.settings.base_url is not None:
+        return parts.settings.base_url.rstrip("/") + side.path
+    seen = str(request.base_url).rstrip("/")
+    return (seen.removesuffix(side.path) if side.path else seen) + side.path

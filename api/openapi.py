@@ -1,0 +1,85 @@
+"""The OpenAPI document: the bedside paths and the FHIR paths, each from its one table."""
+
+from typing import Any
+
+from fhirmod import __version__
+from fhirmod.exchange import CAUTIONS
+
+from .describing import OPERATIONS, content, parameter
+from .fhir import INTERACTIONS, Interaction
+from .routes import ROUTES
+from .shapes import schemas
+
+_FHIR = "application/fhir+json"
+_STRING = {"type": "string"}
+_PREFER = parameter(
+    "Prefer", "return=minimal, representation or OperationOutcome.", _STRING, "header", example="return=representation"
+)
+_FORMAT = parameter("_format", "application/fhir+json or json; counts before Accept.", _STRING)
+_AS_OF = [
+    parameter("as_of", "What happened by this instant.", {"type": "string", "format": "date-time"}),
+    parameter("known_at", "What had been received by this instant.", {"type": "string", "format": "date-time"}),
+]
+_ASKED: dict[str, list[dict[str, Any]]] = {
+    "search-type": [
+        parameter("_id", "One id or several, separated by commas.", _STRING),
+        parameter("identifier", "value, system|value or |value.", _STRING),
+        parameter("patient", "An id or Patient/id, where the type has it.", _STRING),
+        parameter("_count", "How many at most on a page.", {"type": "integer", "minimum": 0}),
+        parameter("Prefer", "handling=strict or lenient.", _STRING, "header", example="handling=strict"),
+    ],
+    "read": [parameter("If-None-Match", "The ETag the client has.", _STRING, "header", example='W/"1"')],
+    "create": [
+        parameter("If-None-Exist", "identifier=system|value.", _STRING, "header"),
+        _PREFER,
+    ],
+    "update": [parameter("If-Match", "The ETag that is to be replaced.", _STRING, "header", example='W/"1"'), _PREFER],
+    "transaction": [parameter("dryRun", "Answer, and keep nothing.", {"type": "boolean"}), _PREFER],
+    "episode": _AS_OF,
+}
+
+
+def document() -> dict[str, Any]:
+    """Return the OpenAPI document of the service."""
+    paths: dict[str, dict[str, Any]] = {}
+    for route in ROUTES:
+        head, text = _said(route.handler.__doc__)
+        operation = {"operationId": route.name, "tags": ["bedside"], "summary": head, "description": text}
+        paths.setdefault(route.path, {})[route.method.lower()] = operation | OPERATIONS[route.name]
+    for one in INTERACTIONS:
+        paths.setdefault(f"/fhir{one.path}", {})[one.method.lower()] = _interaction(one)
+    return {
+        "openapi": "3.1.0",
+        "info": {"title": "fhirmod", "version": __version__, "description": " ".join(CAUTIONS[:2])},
+        "paths": paths,
+        "components": {"schemas": schemas()},
+    }
+
+
+def _said(text: str | None) -> tuple[str, str]:
+    """Return the first line of a docstring, and the whole of it in one line."""
+    lines = [line.strip() for line in (text or "").splitlines() if line.strip()]
+    return lines[0], " ".join(lines)
+
+
+def _interaction(one: Interaction) -> dict[str, Any]:
+    names = [part[1:-1] for part in one.path.split("/") if part.startswith("{")]
+    described: dict[str, Any] = {
+        "operationId": f"fhir-{one.code}",
+        "tags": ["fhir"],
+        "summary": one.summary,
+        "parameters": [
+            *(parameter(name, f"The {name} of the resource.", _STRING, "path") for name in names),
+            *_ASKED.get(one.code, ()),
+            _FORMAT,
+        ],
+        "responses": {
+            "2XX": {"description": "A resource.", "content": content("Resource", _FHIR)},
+            "4XX": {"description": "An OperationOutcome.", "content": content("Resource", _FHIR)},
+        },
+    }
+    if one.code == "read":
+        described["responses"]["304"] = {"description": "The client has the current version."}
+    if one.method in ("POST", "PUT"):
+        described["requestBody"] = {"required": True, "content": content("Resource", _FHIR)}
+    return described
