@@ -136,11 +136,6 @@ def _birth(name: str) -> Callable[[Known], Any]:
     return lambda known: _first(known.view.all(Birth), name)
 
 
-def _level(known: Known) -> Any:
-    """Return nothing yet: no entry asks for the level of care; a registry takes it from its list of facilities."""
-    del known
-
-
 def _birth_time(known: Known) -> Any:
     births = known.view.all(Birth)
     return _time(births[-1:]) if births else None
@@ -236,7 +231,7 @@ def _red_cells(known: Known) -> Any:
 FIELDS: dict[str, Callable[[Known], Any]] = {
     "case-id": lambda known: known.view.episode or None,
     "facility": lambda known: _first(known.view.all(Opening), "facility"),
-    "level-of-care": _level,
+    "level-of-care": _background("level_of_care"),
     "arrived-with-balloon": _arrived,
     "age": _background("age_years"),
     "parity": _background("parity"),

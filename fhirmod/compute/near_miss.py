@@ -74,7 +74,7 @@ def near_miss(view: View) -> NearMiss:
     """Return the near-miss items of a survivor.
 
     Units:  as each threshold's own.
-    Shape: no entry asks for cyanosis, gasping, total paralysis or jaundice with pre-eclampsia: not assessable.
+    Shape: an item that nobody answered or measured is not assessable.
     Source: sources.WHO_NEAR_MISS.
     """
     if view.death is not None:
@@ -194,17 +194,12 @@ def _hysterectomy(view: View) -> bool | None:
     return any("hysterectomy" in one.procedures for one in done) if done else None
 
 
-def _not_asked(view: View) -> bool | None:
-    del view
-    return None
-
-
 _ITEMS: dict[str, Callable[[View], bool | None]] = {
     "shock": _shock,
     "cardiac-arrest": _said("cardiac_arrest", "cardiac-arrest"),
     "vasoactive-infusion": _said("vasoactive_infusion"),
-    "acute-cyanosis": _not_asked,
-    "gasping": _not_asked,
+    "acute-cyanosis": _said("acute_cyanosis"),
+    "gasping": _said("gasping"),
     "lactate": _lab("lactate_mmol_l", lambda value: value > LACTATE.value),
     "ph": _lab("ph", lambda value: value < PH.value),
     "respiratory-rate": _breaths,
@@ -220,7 +215,7 @@ _ITEMS: dict[str, Callable[[View], bool | None]] = {
     "unconscious": _stay("unconscious_h", UNCONSCIOUS),
     "stroke": _said("stroke"),
     "uncontrollable-fits": _said("uncontrollable_fits"),
-    "total-paralysis": _not_asked,
-    "jaundice-with-pre-eclampsia": _not_asked,
+    "total-paralysis": _said("total_paralysis"),
+    "jaundice-with-pre-eclampsia": _said("jaundice_with_pre_eclampsia"),
     "hysterectomy": _hysterectomy,
 }

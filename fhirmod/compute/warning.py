@@ -195,13 +195,15 @@ def early_warning(view: View) -> CriteriaSet:
     """Return the obstetric early-warning criteria: any one, at the last reading, is a trigger.
 
     Units:  as each criterion's own.
-    Source: sources.MHYRE_2014 (two criteria need what no entry asks: they stay incomplete).
+    Source: sources.MHYRE_2014 (headache or breathlessness counts with pre-eclampsia only).
     """
     criteria = [_last(view, limit) for limit in _EARLY]
     criteria.append(_urine(view))
-    no_pre_eclampsia = any(one.hypertension == "no" for one in view.all(Background))
-    unasked = Why.NOT_APPLICABLE if no_pre_eclampsia else Why.INCOMPLETE
-    criteria.append(Criterion("with-pre-eclampsia-headache-or-breathlessness", unasked, *(Why.NOT_RECORDED,) * 3))
+    name = "with-pre-eclampsia-headache-or-breathlessness"
+    if any(one.hypertension == "no" for one in view.all(Background)):
+        criteria.append(Criterion(name, Why.NOT_APPLICABLE, *(Why.NOT_APPLICABLE,) * 3))
+    else:
+        criteria.append(_asked(view, name, "headache_or_breathless"))
     return _set("obstetric-early-warning-2014", criteria, sources.MHYRE_2014, met=_has(criteria, "met"))
 
 
@@ -209,15 +211,13 @@ def sustained_triggers(view: View) -> CriteriaSet:
     """Return the sustained-trigger criteria: one severe, or two lesser, for more than 20 minutes.
 
     Units:  as each criterion's own; min.
-    Source: sources.SHIELDS_2016 (nurse concern and pain are not asked by any entry: they stay incomplete).
+    Source: sources.SHIELDS_2016 (a nurse's concern alone is enough, as last answered).
     """
     criteria = [_sustained(view, limit) for limit in _TRIGGERS]
-    severe = {limit.name for limit in _TRIGGERS if limit.severe}
+    criteria += [_asked(view, one.replace("_", "-"), one) for one in ("nurse_concern", "disproportionate_pain")]
+    severe = {limit.name for limit in _TRIGGERS if limit.severe} | {"nurse-concern"}
     met = [one.name for one in criteria if one.status == "met"]
     enough = any(name in severe for name in met) or len(met) >= _TWO.value
-    criteria += [
-        Criterion(name, Why.INCOMPLETE, *(Why.NOT_RECORDED,) * 3) for name in ("nurse-concern", "disproportionate-pain")
-    ]
     return _set("sustained-trigger-2016", criteria, sources.SHIELDS_2016, met=enough)
 
 
@@ -249,6 +249,20 @@ def _last(view: View, limit: Limit) -> Criterion:
     signs, outside = tests[-1]
     status = outside if isinstance(outside, Why) else ("met" if outside else "not-met")
     return Criterion(limit.name, status, _value(limit.name, signs), when(signs), Why.NOT_APPLICABLE)
+
+
+def _asked(view: View, name: str, field: str) -> Criterion:
+    """Return a criterion that is a question: as it was last answered."""
+    answered = [one for one in view.all(VitalSigns) if getattr(one, field) is not None]
+    if not answered:
+        return Criterion(name, Why.INCOMPLETE, *(Why.NOT_RECORDED,) * 3)
+    answer = getattr(answered[-1], field)
+    status = {"yes": "met", "no": "not-met"}.get(answer, Why.INCOMPLETE) if isinstance(answer, str) else Why.INCOMPLETE
+    return Criterion(name, status, _shown(answer), when(answered[-1]), Why.NOT_APPLICABLE)
+
+
+def _shown(answer: str | Absent) -> str:
+    return answer.absent if isinstance(answer, Absent) else answer
 
 
 def _sustained(view: View, limit: Limit) -> Criterion:

@@ -54,6 +54,7 @@ _RULES: dict[str, list[dict[str, Any]]] = {
         _COLLECTOR,
     ],
     "Urine": [_COLLECTOR],
+    "Fluid": [_COLLECTOR],
     "Medication": [{"if": _has("drug", {"const": "other"}), "then": _has("drug_text")}],
     "VitalSigns": [{"if": _has("palpated", _TRUE), "then": {"not": _has("diastolic_mmhg", {"type": "number"})}}],
     "Retraction": [_has("reason")],

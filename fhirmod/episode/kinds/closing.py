@@ -75,6 +75,10 @@ class Outcome(Entry):
     unconscious_h: Annotated[Amount, quantity("h")] | None = None
     stroke: Answer | None = None
     uncontrollable_fits: Answer | None = None
+    total_paralysis: Answer | None = None
+    acute_cyanosis: Answer | None = None
+    gasping: Answer | None = None
+    jaundice_with_pre_eclampsia: Answer | None = None
 
 
 class FollowUp(Entry):

@@ -47,6 +47,7 @@ class Background(Entry):
     """What was known of the woman before: the registry's fields and the conditions that change what is safe."""
 
     kind: Literal["background"] = "background"
+    level_of_care: Annotated[Literal["home", "primary", "secondary", "tertiary"] | Absent, or_absent] | None = None
     age_years: Annotated[Amount, quantity("a", high=120, whole=True)] | None = None
     gravidity: Annotated[Amount, quantity("{count}", high=40, whole=True)] | None = None
     parity: Annotated[Amount, quantity("{count}", high=40, whole=True)] | None = None

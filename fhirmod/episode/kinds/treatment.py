@@ -84,6 +84,12 @@ class Fluid(Entry):
     emptied: StrictBool = False
     volume_ml: Annotated[Amount, quantity("mL")]
 
+    @model_validator(mode="after")
+    def _collector_named(self) -> "Fluid":
+        if self.reading == "collector-total" and self.collector is None:
+            raise ValueError("a collector-total needs the collector's name in collector")
+        return self
+
 
 class Transfusion(Entry):
     """Blood or a blood product given."""

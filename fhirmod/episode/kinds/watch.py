@@ -31,6 +31,9 @@ class VitalSigns(Entry):
     on_oxygen: Answer | None = None
     mental_state: Annotated[MentalState | Absent, or_absent] | None = None
     capillary_refill_s: Annotated[Amount, quantity("s")] | None = None
+    headache_or_breathless: Answer | None = None
+    nurse_concern: Answer | None = None
+    disproportionate_pain: Answer | None = None
 
     @model_validator(mode="after")
     def _says_something(self) -> "VitalSigns":

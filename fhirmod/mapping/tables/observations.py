@@ -219,6 +219,9 @@ TABLES = (
             _sign("mental_state", "mental-state"),
             _sign("on_oxygen", "on-oxygen"),
             _sign("capillary_refill_s", "capillary-refill"),
+            _sign("headache_or_breathless", "headache-or-breathless"),
+            _sign("nurse_concern", "nurse-concern"),
+            _sign("disproportionate_pain", "disproportionate-pain"),
         ),
     ),
     _panel(
@@ -260,6 +263,7 @@ TABLES = (
     ),
     _panel(
         "background",
+        "level_of_care",
         "age_years",
         "gravidity",
         "parity",
@@ -288,6 +292,10 @@ TABLES = (
         "unconscious_h",
         "stroke",
         "uncontrollable_fits",
+        "total_paralysis",
+        "acute_cyanosis",
+        "gasping",
+        "jaundice_with_pre_eclampsia",
     ),
     _status_of("follow-up", "day"),
     _note(),
