@@ -21,12 +21,8 @@ class Source:
 
 
 NATHAN_2015 = Source("NATHAN_2015", "Nathan HL et al. BJOG 2015;122:268-275 (shock index 0.9 and 1.7)", "read")
-NATHAN_2016 = Source(
-    "NATHAN_2016", "Nathan HL et al. PLoS One 2016;11:e0168535 (postpartum vital signs)", "read"
-)
-EL_AYADI_2016 = Source(
-    "EL_AYADI_2016", "El Ayadi AM et al. PLoS One 2016;11:e0148729 (shock index 1.4)", "memory"
-)
+NATHAN_2016 = Source("NATHAN_2016", "Nathan HL et al. PLoS One 2016;11:e0168535 (postpartum vital signs)", "read")
+EL_AYADI_2016 = Source("EL_AYADI_2016", "El Ayadi AM et al. PLoS One 2016;11:e0148729 (shock index 1.4)", "memory")
 WHO_2012 = Source(
     "WHO_2012",
     "WHO recommendations for the prevention and treatment of postpartum haemorrhage (2012)",
@@ -45,16 +41,12 @@ WHO_2025 = Source(
     "Gallos I et al. Lancet 2025",
     "memory",
 )
-ACOG_2017 = Source(
-    "ACOG_2017", "ACOG Practice Bulletin 183 (2017) / reVITALize definition, comparison page", "reprint"
-)
+ACOG_2017 = Source("ACOG_2017", "ACOG Practice Bulletin 183 (2017) / reVITALize definition, comparison page", "reprint")
 RCOG_SECONDARY = Source(
     "RCOG_SECONDARY", "RCOG Green-top Guideline 52 (2009), web summary: secondary haemorrhage", "read"
 )
 CMQCC = Source("CMQCC", "CMQCC obstetric haemorrhage toolkit, comparison of PPH criteria", "reprint")
-MHYRE_2014 = Source(
-    "MHYRE_2014", "Mhyre JM et al. Obstet Gynecol 2014;124:782-786 (early warning criteria)", "reprint"
-)
+MHYRE_2014 = Source("MHYRE_2014", "Mhyre JM et al. Obstet Gynecol 2014;124:782-786 (early warning criteria)", "reprint")
 SHIELDS_2016 = Source(
     "SHIELDS_2016", "Shields LE et al. Am J Obstet Gynecol 2016;214:527 (early warning triggers)", "read"
 )
@@ -67,5 +59,7 @@ BLOOD_DENSITY = Source("BLOOD_DENSITY", "density of blood 1.06 g/mL, handbook va
 CONDOUS_2003 = Source("CONDOUS_2003", "Condous GS et al. Obstet Gynecol 2003 (tamponade test)", "memory")
 ISO_8601 = Source("ISO_8601", "ISO 8601 (offsets in times)", "memory")
 DWELL_USUAL = Source(
-    "DWELL_USUAL", "common practice and memory of guidelines, 6 to 24 h; published means 27.5 to 48 h", "practice"
+    "DWELL_USUAL",
+    "common practice and memory of guidelines, 6 to 24 h; published means 27.5 to 48 h",
+    "practice",
 )
