@@ -2,15 +2,12 @@
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
 from fhirmod import __version__
 from fhirmod.errors import FhirmodError
-
-if TYPE_CHECKING:
-    from fhirmod.intake import Intake
 
 DEFAULT_DB = Path("fhirmod-data/fhirmod.db")
 app = typer.Typer(
@@ -68,21 +65,25 @@ def serve(
 
 
 @app.command()
-def demo(db: _Db = DEFAULT_DB) -> None:
-    """Load the invented cases. Example: fhirmod demo --db demo.db"""
-    from fhirmod.exchange import CAUTIONS, demo_cases
+def demo(
+    db: _Db = DEFAULT_DB,
+    to: Annotated[str | None, typer.Option(help="A running service to load them into, instead of a file.")] = None,
+) -> None:
+    """Load the invented cases. Example: fhirmod demo --to http://127.0.0.1:8000"""
+    from fhirmod.exchange import CAUTIONS
 
-    intake, request = _opened(db)
-    with intake.store:
-        for case in demo_cases():
-            snapshot, result = intake.open(request(), case.opening)
-            receipt = intake.append(request(), snapshot.row.id, case.entries)
-            tally: dict[str, int] = {}
-            for one in (result, *receipt.entries):
-                tally[one.status] = tally.get(one.status, 0) + 1
-            words = ", ".join(f"{count} {word}" for word, count in tally.items())
-            print(f"{snapshot.row.id}  {case.name}: {case.title} ({words})")
-    print(f"Loaded into {db}. {CAUTIONS[-1]}")
+    from .loading import into_file, into_service
+    from .opened import opened
+
+    if to is not None:
+        for line in into_service(to):
+            print(line)
+    else:
+        intake, request = opened(db)
+        with intake.store:
+            for line in into_file(intake, request):
+                print(line)
+    print(f"Loaded into {to or db}. {CAUTIONS[-1]}")
 
 
 @app.command()
@@ -98,9 +99,10 @@ def show(
     from fhirmod.episode import Moment
     from fhirmod.errors import BadParameterError
 
+    from .opened import opened
     from .showing import seven_lines, timeline
 
-    intake, request = _opened(db, must_exist=True)
+    intake, request = opened(db, must_exist=True)
     with intake.store:
         if episode is None:
             for row in intake.store.read(lambda reader: reader.episodes(request().access, "open")):
@@ -124,7 +126,9 @@ def show(
 @app.command()
 def rebuild(db: _Db = DEFAULT_DB) -> None:
     """Compute everything anew from what was recorded, and say how much differed (nothing should)."""
-    intake, request = _opened(db, must_exist=True)
+    from .opened import opened
+
+    intake, request = opened(db, must_exist=True)
     with intake.store:
         changed = intake.rebuild(request())
     print(
@@ -132,21 +136,23 @@ def rebuild(db: _Db = DEFAULT_DB) -> None:
     )
 
 
-def _opened(db: Path, *, must_exist: bool = False) -> tuple["Intake", "Any"]:
-    """Return the intake on a file, and a maker of requests."""
-    from api.clock import wall_clock
-    from api.record import open_record
-    from fhirmod.episode import Protocol
-    from fhirmod.errors import NotFoundError
-    from fhirmod.intake import Intake, Request
-    from fhirmod.store import Access
+@app.command()
+def check(
+    files: Annotated[list[Path], typer.Argument(help="FHIR resources, Bundles, NDJSON, or bedside entries.")],
+    as_json_lines: Annotated[bool, typer.Option("--json", help="One JSON object for each finding.")] = False,
+) -> None:
+    """Check files and say what is wrong where; nothing is stored. Example: fhirmod check case.json export.ndjson"""
+    from .checking import Tally, as_json, as_table, check_files
 
-    if must_exist and not db.exists():
-        raise NotFoundError(f"There is no file {db}; `fhirmod serve` or `fhirmod demo` makes one, --db names another.")
-    clock = wall_clock()
-    intake = Intake(open_record(db), Protocol.default())
-
-    def request() -> Request:
-        return Request(Access.whole("command line"), clock.now(), clock.new_id)
-
-    return intake, request
+    tally = Tally()
+    try:
+        for found in check_files(files, tally):
+            print(as_json(found) if as_json_lines else "\n".join(as_table(found)))
+    except FhirmodError as error:
+        print(error, file=sys.stderr)
+        raise typer.Exit(2) from None
+    print(
+        f"{tally.documents} checked, {tally.refused} refused, {tally.findings} findings",
+        file=sys.stderr if as_json_lines else sys.stdout,
+    )
+    raise typer.Exit(1 if tally.refused else 0)

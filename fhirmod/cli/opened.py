@@ -1,0 +1,29 @@
+"""The record in a file, opened for a command: its intake, and where its requests come from."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+from api.clock import wall_clock
+from api.record import open_record
+from fhirmod.episode import Protocol
+from fhirmod.errors import NotFoundError
+from fhirmod.intake import Intake, Request
+from fhirmod.store import Access
+
+Requests = Callable[[], Request]
+
+
+def opened(db: Path, *, must_exist: bool = False) -> tuple[Intake, Requests]:
+    """Return the intake on a file, and a maker of requests.
+
+    Errors: NotFoundError if the file must be there and is not; as `open_record` otherwise.
+    """
+    if must_exist and not db.exists():
+        raise NotFoundError(f"There is no file {db}; `fhirmod serve` or `fhirmod demo` makes one, --db names another.")
+    clock = wall_clock()
+    intake = Intake(open_record(db), Protocol.default())
+
+    def request() -> Request:
+        return Request(Access.whole("command line"), clock.now(), clock.new_id)
+
+    return intake, request
