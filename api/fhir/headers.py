@@ -76,7 +76,7 @@ def prefers(request: Request, name: str, otherwise: str) -> str:
     """Return what the Prefer header says of `return` or `handling`."""
     for header in request.headers.getlist("prefer"):
         for part in header.split(","):
-            key, _, value = part.strip().partition("=")
+            key, _, value = part.partition(";")[0].strip().partition("=")
             if key.lower() == name:
                 return value.strip().strip('"')
     return otherwise

@@ -1,6 +1,5 @@
 """Search by `_id`, `identifier` and `patient`, with pages that stay stable while others write."""
 
-import re
 from urllib.parse import urlencode
 
 from starlette.concurrency import run_in_threadpool
@@ -11,13 +10,12 @@ from api.asking import Parts, number
 from api.problems import FHIR_JSON
 from fhirmod.errors import BadParameterError, InvalidError, NotSupportedError
 from fhirmod.intake import SEARCHED
-from fhirmod.r4 import dump, search_parameters
+from fhirmod.r4 import alternatives, dump, search_parameters, token, unescaped
 from fhirmod.store import Page, Reader
 
 from .headers import prefers
 from .reading import known_type
 
-_COMMA = re.compile(r"(?<!\\)(?:\\\\)*,")
 MOST_CRITERIA, MOST_ALTERNATIVES = 10, 200
 CONTROL = frozenset({"_count", "_after", "_format"})
 
@@ -43,17 +41,12 @@ async def search(request: Request, parts: Parts, base: str) -> Response:
                 raise NotSupportedError(
                     f"{type_} is not searched by {name[:40]!r} here; it is by {', '.join(allowed)}.", place=name[:40]
                 )
-    _refuse_too_much(applied)
+    _refuse_unanswerable(applied)
     count = number(request.query_params, "_count", parts.settings.page, parts.settings.most_per_page)
-    ids = [set(_alternatives(value)) for name, value in applied if name == "_id"]
-    tokens = [
-        ("identifier", [_token(one) for one in _alternatives(value)]) for name, value in applied if name == "identifier"
-    ]
-    patients = [
-        ("patient", "Patient", [_patient(one, base) for one in _alternatives(value)])
-        for name, value in applied
-        if name == "patient"
-    ]
+    asked = [(name, alternatives(value)) for name, value in applied]
+    ids = [set(map(unescaped, each)) for name, each in asked if name == "_id"]
+    tokens = [(name, list(map(_token, each))) for name, each in asked if name == "identifier"]
+    patients = [(name, "Patient", [_patient(one, base) for one in each]) for name, each in asked if name == "patient"]
     access = parts.request().access
     after = request.query_params.get("_after")
 
@@ -68,16 +61,20 @@ async def search(request: Request, parts: Parts, base: str) -> Response:
     return Response(_bundle(base, type_, applied, page, count, after), media_type=FHIR_JSON)
 
 
-def _refuse_too_much(applied: list[tuple[str, str]]) -> None:
-    """Return nothing if the search is of a size that one statement can answer.
+def _refuse_unanswerable(applied: list[tuple[str, str]]) -> None:
+    """Return nothing if every criterion asks for something and one statement can answer them all.
 
-    Errors: BadParameterError if it has too many criteria or alternatives.
+    A criterion without a value is no search for everything: someone's patient parameter may have stayed empty.
+    Errors: BadParameterError if one has no value, or there are too many criteria or alternatives.
     """
-    alternatives = sum(len(_alternatives(value)) for _, value in applied)
-    if len(applied) > MOST_CRITERIA or alternatives > MOST_ALTERNATIVES:
+    counts = [len(alternatives(value)) for _, value in applied]
+    if 0 in counts:
+        name = applied[counts.index(0)][0]
+        raise BadParameterError(f"The parameter {name} needs a value; got none.", place=name)
+    if len(applied) > MOST_CRITERIA or sum(counts) > MOST_ALTERNATIVES:
         raise BadParameterError(
             f"A search takes at most {MOST_CRITERIA} criteria with {MOST_ALTERNATIVES} alternatives in all; "
-            f"got {len(applied)} with {alternatives}."
+            f"got {len(applied)} with {sum(counts)}."
         )
 
 
@@ -101,33 +98,15 @@ def _bundle(base: str, type_: str, applied: list[tuple[str, str]], page: Page, c
     return head[:-1] + b',"entry":[' + b",".join(entries) + b"]}"
 
 
-def _alternatives(value: str) -> list[str]:
-    """Return the alternatives of a parameter; a comma behind a backslash is no separator."""
-    parts, start = [], 0
-    for found in _COMMA.finditer(value):
-        parts.append(value[start : found.end() - 1])
-        start = found.end()
-    parts.append(value[start:])
-    return [re.sub(r"\\([\\,$|])", r"\1", part) if "|" not in part else part for part in parts if part]
+def _token(value: str) -> tuple[str | None, str | None]:
+    """Return (system, value) of ``value``, ``system|value``, ``|value`` or ``system|``.
 
-
-def _token(value: str) -> tuple[str | None, str]:
-    """Return (system or None for any, value) of ``value``, ``system|value`` or ``|value``.
-
-    Errors: BadParameterError for ``system|``, which asks for every identifier of a system.
+    Errors: BadParameterError for a bar alone.
     """
-    plain = re.sub(r"\\\\", "\0", value)
-    found = re.search(r"(?<!\\)\|", plain)
-    if found is None:
-        return None, _unescaped(plain)
-    system, code = _unescaped(plain[: found.start()]), _unescaped(plain[found.end() :])
-    if not code:
-        raise BadParameterError("A search by identifier needs a value behind the bar.", place="identifier")
+    system, code = token(value)
+    if not system and code is None:
+        raise BadParameterError("A search by identifier needs a system or a value beside the bar.", place="identifier")
     return system, code
-
-
-def _unescaped(text: str) -> str:
-    return re.sub(r"\\([,$|])", r"\1", text).replace("\0", "\\")
 
 
 def _patient(value: str, base: str) -> str:
@@ -135,7 +114,7 @@ def _patient(value: str, base: str) -> str:
 
     Errors: BadParameterError for anything else.
     """
-    plain = value.removeprefix(f"{base}/").removeprefix("Patient/")
+    plain = unescaped(value).removeprefix(f"{base}/").removeprefix("Patient/")
     if "/" in plain:
         raise BadParameterError(
             "A search by patient takes an id, Patient/id, or an address of this service.", place="patient"

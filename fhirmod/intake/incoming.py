@@ -8,12 +8,13 @@ from urllib.parse import parse_qsl
 
 from fhirmod.errors import InvalidError, NotSupportedError, PreconditionFailedError
 from fhirmod.mapping import ENTRY_ID
-from fhirmod.r4 import RESOURCE_TYPES, check, parse
+from fhirmod.r4 import RESOURCE_TYPES, alternatives, check, parse, token
 from fhirmod.store import Access, Reader, Version
 
 from .request import Request
 
 _OWN_ID = re.compile(r"([0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12})\.[a-z-]+")
+_MOST_NAMED = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +137,7 @@ def _hold_to_version(incoming: Incoming, current: Version | None) -> None:
 
 
 def matching(reader: Reader, access: Access, type_: str, query: str) -> list[str]:
-    """Return the ids that a condition ``identifier=system|value`` matches.
+    """Return the ids that a condition ``identifier=system|value`` (or ``value``, of any system) matches.
 
     Errors: NotSupportedError for any other search in a condition.
     """
@@ -145,8 +146,14 @@ def matching(reader: Reader, access: Access, type_: str, query: str) -> list[str
         raise NotSupportedError(
             "A condition here is one search by identifier (identifier=system|value).", place="If-None-Exist"
         )
-    system, bar, value = parts[0][1].partition("|")
-    return reader.identified(access, type_, system if bar else "", value if bar else system)
+    asked = alternatives(parts[0][1])
+    system, value = token(asked[0]) if len(asked) == 1 else (None, None)
+    if value is None:
+        raise NotSupportedError("A condition here names one identifier by its value.", place="If-None-Exist")
+    if system is not None:
+        return reader.identified(access, type_, system, value)
+    page = reader.search(access, type_, tokens=[("identifier", [(None, value)])], count=_MOST_NAMED)
+    return [one.id for one in page.versions]
 
 
 def lead(placed: Sequence[Placed], reader: Reader, access: Access) -> tuple[list[Placed], dict[str, str]]:

@@ -7,6 +7,7 @@ name (`Observation.component[1].value.value`, not `valueQuantity`), which every 
 from .check import check
 from .compartments import compartment_members, compartment_parameters, compartments
 from .conform import check_profile
+from .criteria import alternatives, token, unescaped
 from .exact import dump, parse
 from .facts import concrete_types as _concrete_types
 from .facts import known_types as _known_types
@@ -46,6 +47,7 @@ __all__ = [
     "StringValue",
     "TokenValue",
     "UriValue",
+    "alternatives",
     "check",
     "check_profile",
     "compartment_members",
@@ -63,7 +65,9 @@ __all__ = [
     "search_parameters",
     "search_values",
     "splice",
+    "token",
     "type_in",
+    "unescaped",
     "values_of",
 ]
 

@@ -75,7 +75,7 @@ class Reader:
     ) -> Page:
         """Return a page of the living resources that meet every criterion, in the order of first writing.
 
-        Shape: a token criterion is (param, [(system or None for any, value)]), a reference criterion
+        Shape: a token criterion is (param, [(system, value)]), None for any of either, a reference criterion
                (param, type, [ids]); inside one criterion any alternative will do. `after` is the `next` of
                the page before; what is inserted meanwhile comes at the end, and `total` stays that of page 1.
         Errors: InvalidError if `after` is not a cursor of this store.

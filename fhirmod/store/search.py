@@ -3,7 +3,8 @@
 The first reference (else the first token) is read through its index, which holds the resources of one value
 in the order of their first writing, so a page stops after `count` rows; every further criterion is one probe
 of a table whose key begins with the resource. The shape is fixed here, not left to a planner without
-statistics. Searches by several values, and totals, read all matches of the driving criterion.
+statistics. Searches by several values, and totals, read all matches of the driving criterion. A whole
+system (no value named) drives only where nothing else can.
 """
 
 import re
@@ -19,7 +20,8 @@ from .tables import reference, resource, token, version
 
 IDENTIFIER = "identifier"  # the search parameter that every identified R4 type has
 
-Tokens = Sequence[tuple[str, Sequence[tuple[str | None, str]]]]
+Alternatives = Sequence[tuple[str | None, str | None]]
+Tokens = Sequence[tuple[str, Alternatives]]
 References = Sequence[tuple[str, str, Sequence[str]]]
 
 _CURSOR = re.compile(r"([0-9]{1,18})-([0-9]{1,18})", re.ASCII)
@@ -93,7 +95,8 @@ def _criteria(ids: Sequence[str] | None, tokens: Tokens, references: References)
     if ids is not None:
         found.append(_Criterion(resource, _named(ids), several=False))
     found.extend(_Criterion(reference, _refers(*each), len(each[2]) != 1) for each in references)
-    found.extend(_Criterion(token, _carries(*each), not _exact(each[1])) for each in tokens)
+    named_first = sorted(tokens, key=lambda each: not _names_values(each[1]))
+    found.extend(_Criterion(token, _carries(*each), not _exact(each[1])) for each in named_first)
     return found or [_Criterion(resource, lambda row: row.c.deleted == false(), several=False)]
 
 
@@ -105,16 +108,23 @@ def _named(ids: Sequence[str]) -> Callable[[FromClause], ColumnElement[bool]]:
     return meets
 
 
-def _exact(alternatives: Sequence[tuple[str | None, str]]) -> bool:
+def _names_values(alternatives: Alternatives) -> bool:
+    """Return whether the index of values answers it; a whole system is read through all tokens of a type."""
+    return all(value is not None for _, value in alternatives)
+
+
+def _exact(alternatives: Alternatives) -> bool:
     """Return whether one row at most of each resource is meant: one value, its system named."""
-    return len(alternatives) == 1 and alternatives[0][0] is not None
+    return len(alternatives) == 1 and None not in alternatives[0]
 
 
-def _carries(param: str, alternatives: Sequence[tuple[str | None, str]]) -> Callable[[FromClause], ColumnElement[bool]]:
-    values = list(dict.fromkeys(value for _, value in alternatives))
+def _carries(param: str, alternatives: Alternatives) -> Callable[[FromClause], ColumnElement[bool]]:
+    values = list(dict.fromkeys(value for _, value in alternatives if value is not None))
     systems = {system for system, _ in alternatives}
 
     def meets(row: FromClause) -> ColumnElement[bool]:
+        if not _names_values(alternatives):
+            return and_(row.c.param == param, or_(*[_carried(row, *each) for each in alternatives]))
         valued = and_(row.c.param == param, _among(row.c.value, values))
         if systems <= {None}:
             return valued
@@ -125,8 +135,9 @@ def _carries(param: str, alternatives: Sequence[tuple[str | None, str]]) -> Call
     return meets
 
 
-def _carried(row: FromClause, system: str | None, value: str) -> ColumnElement[bool]:
-    return row.c.value == value if system is None else and_(row.c.value == value, row.c.system == system)
+def _carried(row: FromClause, system: str | None, value: str | None) -> ColumnElement[bool]:
+    asked = ((row.c.value, value), (row.c.system, system))
+    return and_(*[column == wanted for column, wanted in asked if wanted is not None])
 
 
 def _among(column: ColumnElement[str], wanted: Sequence[str]) -> ColumnElement[bool]:

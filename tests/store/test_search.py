@@ -46,6 +46,9 @@ CASES: list[tuple[dict[str, Any], str]] = [
     ({"tokens": [("code", [("", "a")])]}, ""),
     ({"tokens": [("status", [("", "final")])]}, "o1 o2 o3 o4"),
     ({"tokens": [("code", [(None, "a"), ("urn:one", "c")])]}, "o1 o3 o4"),
+    ({"tokens": [("code", [("urn:two", None)])]}, "o1 o2 o3 o4"),
+    ({"tokens": [("code", [("urn:none", None), ("urn:one", "c")])]}, "o4"),
+    ({"tokens": [("status", [("", None)]), ("code", [(None, "b")])]}, "o2"),
     ({"tokens": [("code", [])]}, ""),
     ({"tokens": [("code", [(None, "a")]), ("code", [(None, "b")])]}, ""),
     ({"tokens": [("status", [(None, "final")]), ("code", [(None, "b")])]}, "o2"),
@@ -135,7 +138,8 @@ def test_no_search_reads_a_whole_table(filled: Store) -> None:
         ]
         assert scans == [], (criteria, plan)
         driver = next(line for line in plan if line.startswith("SEARCH driver"))
-        narrowed = "id=?" if {"ids", "references"} & criteria.keys() else "value=?" if criteria else "type=?"
+        by_value = any(all(value is not None for _, value in asked) for _, asked in criteria.get("tokens", ()))
+        narrowed = "id=?" if {"ids", "references"} & criteria.keys() else "value=?" if by_value else "type=?"
         assert narrowed in driver, (criteria, driver)
 
 
