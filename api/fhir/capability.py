@@ -20,8 +20,7 @@ _VERSIONED = {
     "versioning": "versioned-update",
     "readHistory": True,
     "updateCreate": True,
-    "conditionalCreate": True,
-    "conditionalRead": "not-match",
+    "conditionalRead": "full-support",
 }
 _OPERATION = {
     "name": "episode",
@@ -63,6 +62,7 @@ def statement(base: str) -> dict[str, Any]:
 def _resource(type_: str) -> dict[str, Any]:
     interactions = [{"code": one.code} for one in INTERACTIONS if one.level == "type"]
     resource: dict[str, Any] = {"type": type_, "interaction": interactions, **_VERSIONED}
+    resource["conditionalCreate"] = "identifier" in searchable(type_)
     resource["searchParam"] = [_parameter(type_, name) for name in searchable(type_)]
     if type_ == "Procedure":
         resource["operation"] = [_OPERATION]

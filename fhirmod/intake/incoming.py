@@ -8,7 +8,7 @@ from urllib.parse import parse_qsl
 
 from fhirmod.errors import InvalidError, NotSupportedError, PreconditionFailedError
 from fhirmod.mapping import ENTRY_ID
-from fhirmod.r4 import RESOURCE_TYPES, alternatives, check, parse, token
+from fhirmod.r4 import RESOURCE_TYPES, alternatives, check, parse, search_parameters, token
 from fhirmod.store import Access, Reader, Version
 
 from .request import Request
@@ -146,6 +146,8 @@ def matching(reader: Reader, access: Access, type_: str, query: str) -> list[str
         raise NotSupportedError(
             "A condition here is one search by identifier (identifier=system|value).", place="If-None-Exist"
         )
+    if "identifier" not in search_parameters(type_):
+        raise NotSupportedError(f"{type_} is not found by identifier in R4.", place="If-None-Exist")
     asked = alternatives(parts[0][1])
     system, value = token(asked[0]) if len(asked) == 1 else (None, None)
     if value is None:

@@ -2,6 +2,7 @@
 
 import json
 from typing import Any
+from urllib.parse import urlencode
 
 import pytest
 from starlette.testclient import TestClient
@@ -9,28 +10,14 @@ from starlette.testclient import TestClient
 from api.fhir import INTERACTIONS
 from api.problems import STATUS
 from fhirmod import errors
-from fhirmod.r4 import RESOURCE_TYPES, check, parse
+from fhirmod.r4 import RESOURCE_TYPES
 from tests.intake import partner
 from tests.intake.case import entry, told
 
+from .walked import refused, valid
+
 FHIR = {"content-type": "application/fhir+json"}
 PATIENT = {"resourceType": "Patient", "identifier": [{"system": "urn:oid:2.999.1", "value": "W-17"}]}
-
-
-def valid(answer: Any) -> dict[str, Any]:
-    """Return the resource of an answer, which is valid R4 and has no null, empty list or empty object."""
-    assert answer.headers["content-type"] == "application/fhir+json; charset=utf-8"
-    resource = parse(answer.content)
-    assert [one for one in check(resource) if one.refuses] == [], answer.text
-    assert not any(empty in answer.text for empty in ("null", "[]", "{}"))
-    return dict(resource)
-
-
-def refused(answer: Any, status: int, code: str, says: str) -> None:
-    outcome = valid(answer)
-    assert (answer.status_code, outcome["resourceType"]) == (status, "OperationOutcome")
-    assert code in [issue["code"] for issue in outcome["issue"]]
-    assert says in outcome["issue"][0]["diagnostics"]
 
 
 def put(client: TestClient, resource: dict[str, Any], **headers: str) -> Any:
@@ -67,6 +54,11 @@ def test_a_conditional_create_makes_one_finds_one_and_refuses_several(client: Te
     second = client.post("/fhir/Patient", json=PATIENT, headers=condition)
     assert (first.status_code, second.status_code) == (201, 200)
     assert first.headers["location"] == second.headers["location"]
+    any_system = FHIR | {"if-none-exist": "identifier=W-17"}
+    assert client.post("/fhir/Patient", json=PATIENT, headers=any_system).status_code == 200
+    for other in ("name=x", "identifier=urn:x|", "identifier=a,b", "identifier=a&identifier=b", ""):
+        answer = client.post("/fhir/Patient", json=PATIENT, headers=FHIR | {"if-none-exist": other})
+        refused(answer, 400, "not-supported", "A condition here")
     client.post("/fhir/Patient", json=PATIENT, headers=FHIR)
     refused(client.post("/fhir/Patient", json=PATIENT, headers=condition), 412, "conflict", "matches 2")
 
@@ -142,9 +134,42 @@ def test_search_by_id_identifier_and_patient(client: TestClient) -> None:
     assert found(f"identifier=urn:other|{fill['id']}") == 0
     assert found(f"_id={fill['id']}.fill") == 1
     assert found(f"_id={fill['id']}.fill&identifier=none") == 0
+    assert found(f"identifier={system}|") == found(f"identifier={system}|&patient={patient}") >= 2
+    assert found("identifier=urn:other|") == 0
     for one in (patient, patient.removeprefix("Patient/"), f"http://testserver/fhir/{patient}"):
         assert found(f"patient={one}") >= 2
-    refused(client.get("/fhir/Observation?identifier=urn:x|"), 400, "value", "needs a value")
+    refused(client.get("/fhir/Observation?identifier=|"), 400, "value", "needs a system or a value")
+    for name in ("_id", "identifier", "patient"):
+        refused(client.get(f"/fhir/Observation?{name}="), 400, "value", f"The parameter {name} needs a value")
+    refused(client.get("/fhir/Observation?patient=Group/1"), 400, "value", "takes an id, Patient/id")
+
+
+@pytest.mark.parametrize(
+    ("value", "asked"),
+    [
+        ("W,17", r"W\,17"),
+        ("W|17", r"W\|17"),
+        ("W$17", r"W\$17"),
+        ("W\\17", r"W\\17"),
+        ("W\\,17", r"W\\\,17"),
+        ("W\\", r"W\\,other"),
+        ("W 17+é", "W 17+é"),
+        ("a|b", r"urn:oid:2.999.1|a\|b"),
+    ],
+)
+def test_an_identifier_is_found_by_its_escaped_value(client: TestClient, value: str, asked: str) -> None:
+    # http://hl7.org/fhir/R4/search.html#escaping
+    client.post("/fhir/Patient", json=PATIENT, headers=FHIR)
+    mine = {"resourceType": "Patient", "id": "mine", "identifier": [{"system": "urn:oid:2.999.1", "value": value}]}
+    put(client, mine)
+    found = valid(client.get("/fhir/Patient", params={"identifier": asked}))
+    assert [one["resource"]["id"] for one in found["entry"]] == ["mine"]
+    self = found["link"][0]["url"].removeprefix("http://testserver")
+    assert valid(client.get(self))["entry"] == found["entry"]
+    condition = FHIR | {"if-none-exist": urlencode({"identifier": asked.removesuffix(",other")})}
+    assert (
+        client.post("/fhir/Patient", json=PATIENT, headers=condition).headers["location"].endswith("/mine/_history/1")
+    )
 
 
 def test_pages_are_stable_while_others_write_and_self_is_truthful(client: TestClient) -> None:

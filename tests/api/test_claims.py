@@ -1,0 +1,168 @@
+"""What /fhir/metadata claims of each type is done, and what it does not claim is never answered with success.
+
+Source: http://hl7.org/fhir/R4/capabilitystatement.html ("a statement of actual server functionality"), http.html
+for what each interaction is. Names of the claims are R4's own.
+"""
+
+import json
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from api.fhir.capability import statement
+from fhirmod.r4 import KNOWN_TYPES, RESOURCE_TYPES, dump, search_parameters
+from tests.r4.corpus import valid as corpus
+
+from .test_fhir import FHIR
+from .walked import refused, valid
+
+[REST] = statement("http://testserver/fhir")["rest"]
+CLAIMED = {one["type"]: one for one in REST["resource"]}
+STRICT = {"prefer": "handling=strict"}
+
+
+def smallest() -> dict[str, dict[str, Any]]:
+    """Return the smallest valid instance of each type in the labelled corpus."""
+    found: dict[str, dict[str, Any]] = {}
+    for one in sorted(corpus().values(), key=lambda one: len(dump(one))):
+        found.setdefault(one["resourceType"], one)
+    return found
+
+
+SENT = smallest()
+RESOURCES = pytest.mark.parametrize("type_", sorted(CLAIMED))
+
+
+@RESOURCES
+def test_every_interaction_claimed_for_a_type_is_done(client: TestClient, type_: str) -> None:
+    claim, body = CLAIMED[type_], SENT[type_]
+    assert {one["code"] for one in claim["interaction"]} == {"search-type", "create", "read", "update", "vread"}
+    made = client.post(f"/fhir/{type_}", content=dump(body), headers=FHIR)
+    assert made.status_code == 201, made.text
+    id_ = valid(made)["id"]
+    assert made.headers["location"] == f"http://testserver/fhir/{type_}/{id_}/_history/1"
+    first = valid(client.get(f"/fhir/{type_}/{id_}"))
+    assert first["meta"]["versionId"] == "1"
+
+    changed = dump({**body, "id": id_, "language": "en-GB"})
+    assert claim["versioning"] == "versioned-update"
+    update = client.put(f"/fhir/{type_}/{id_}", content=changed, headers=FHIR | {"if-match": 'W/"1"'})
+    assert (update.status_code, update.headers["etag"]) == (200, 'W/"2"')
+    stale = client.put(f"/fhir/{type_}/{id_}", content=changed, headers=FHIR | {"if-match": 'W/"1"'})
+    refused(stale, 412, "conflict", "the current version is 2")
+    assert claim["readHistory"]
+    assert valid(client.get(f"/fhir/{type_}/{id_}/_history/1")) == first
+    assert valid(client.get(f"/fhir/{type_}/{id_}/_history/2"))["language"] == "en-GB"
+    found = valid(client.get(f"/fhir/{type_}?_id={id_}"))
+    assert [one["resource"]["language"] for one in found["entry"]] == ["en-GB"]
+
+    assert claim["conditionalRead"] == "full-support"
+    for header in ({"if-none-match": 'W/"2"'}, {"if-modified-since": update.headers["last-modified"]}):
+        assert client.get(f"/fhir/{type_}/{id_}", headers=header).status_code == 304
+    assert claim["updateCreate"]
+    mine = client.put(f"/fhir/{type_}/mine", content=dump({**body, "id": "mine"}), headers=FHIR)
+    assert (mine.status_code, mine.headers["etag"]) == (201, 'W/"1"')
+
+
+@RESOURCES
+def test_a_conditional_create_is_done_where_it_is_claimed_and_refused_elsewhere(client: TestClient, type_: str) -> None:
+    condition = FHIR | {"if-none-exist": "identifier=urn:oid:2.999.1|none-such"}
+    answer = client.post(f"/fhir/{type_}", content=dump(SENT[type_]), headers=condition)
+    if CLAIMED[type_]["conditionalCreate"]:
+        assert answer.status_code == 201, answer.text
+    else:
+        refused(answer, 400, "not-supported", f"{type_} is not found by identifier")
+
+
+@RESOURCES
+def test_every_search_parameter_claimed_is_applied_and_every_other_of_r4_is_refused_when_strict(
+    client: TestClient, type_: str
+) -> None:
+    claimed = {one["name"] for one in CLAIMED[type_]["searchParam"]}
+    assert "_id" in claimed
+    for name in sorted({*claimed, *search_parameters(type_), "_lastUpdated", "_sort", "_include", "_has:x:y:z"}):
+        answer = client.get(f"/fhir/{type_}?{name}=x", headers=STRICT)
+        if name in claimed:
+            assert valid(answer)["link"][0]["url"].startswith(f"http://testserver/fhir/{type_}?{name}=x&")
+        else:
+            refused(answer, 400, "not-supported", f"{type_} is not searched by")
+
+
+@RESOURCES
+def test_what_is_not_claimed_for_a_type_never_succeeds(client: TestClient, type_: str) -> None:
+    body = dump({**SENT[type_], "id": "mine"})
+    client.put(f"/fhir/{type_}/mine", content=body, headers=FHIR)
+    patch = {"content-type": "application/json-patch+json"}
+    for method, path, status in (
+        ("DELETE", "/mine", 405),
+        ("DELETE", "?identifier=x", 405),
+        ("PATCH", "/mine", 405),
+        ("PUT", "?identifier=x", 405),
+        ("POST", "/mine", 405),
+        ("POST", "/_search", 405),
+        ("GET", "/_history", 404),
+        ("GET", "/mine/_history", 404),
+        ("POST", "/mine/_history/1", 405),
+        ("GET", "/$everything", 404),
+        ("GET", "/mine/$everything", 404),
+        ("GET", "/mine/$document", 404),
+    ):
+        headers = patch if method == "PATCH" else FHIR
+        answer = client.request(
+            method, f"/fhir/{type_}{path}", content=None if method == "GET" else body, headers=headers
+        )
+        assert answer.status_code == status, (method, path, answer.text)
+        assert valid(answer)["resourceType"] == "OperationOutcome"
+    if "episode" not in {one["name"] for one in CLAIMED[type_].get("operation", ())}:
+        refused(client.get(f"/fhir/{type_}/mine/$episode"), 404, "not-found", "")
+
+
+@pytest.mark.parametrize(
+    ("method", "path"),
+    [
+        ("GET", ""),
+        ("GET", "?_type=Patient"),
+        ("DELETE", ""),
+        ("POST", "/_search"),
+        ("GET", "/_history"),
+        ("GET", "/$export"),
+        ("GET", "/Patient/$export"),
+        ("POST", "/$validate"),
+        ("GET", "/.well-known/smart-configuration"),
+    ],
+)
+def test_what_is_not_claimed_for_the_whole_never_succeeds(client: TestClient, method: str, path: str) -> None:
+    answer = client.request(method, f"/fhir{path}", content=b"{}" if method == "POST" else None, headers=FHIR)
+    assert answer.status_code in (404, 405)
+    assert valid(answer)["resourceType"] == "OperationOutcome"
+    assert {one["code"] for one in REST["interaction"]} == {"transaction"}
+
+
+def test_a_batch_is_not_claimed_and_not_taken(client: TestClient) -> None:
+    entry = {"resource": SENT["Patient"], "request": {"method": "POST", "url": "Patient"}}
+    batch = {"resourceType": "Bundle", "type": "batch", "entry": [entry]}
+    refused(client.post("/fhir", content=dump(batch), headers=FHIR), 422, "invalid", "must be transaction")
+    assert valid(client.get("/fhir/Patient"))["total"] == 0
+
+
+def test_a_type_that_is_not_claimed_is_404_however_it_is_asked(client: TestClient) -> None:
+    assert set(CLAIMED) == set(RESOURCE_TYPES)
+    elsewhere = sorted(KNOWN_TYPES - RESOURCE_TYPES)  # R4's own, not carried here
+    assert "Appointment" in elsewhere
+    for type_ in (*elsewhere[::8], "Resource", "DomainResource", "patient", "Observations", "_history"):
+        body = dump({"resourceType": type_, "id": "a"})
+        for method, path in (("GET", ""), ("POST", ""), ("GET", "/a"), ("PUT", "/a"), ("GET", "/a/_history/1")):
+            content = body if method in ("POST", "PUT") else None
+            answer = client.request(method, f"/fhir/{type_}{path}", content=content, headers=FHIR)
+            refused(answer, 404, "not-supported", "There is no resource type")
+
+
+def test_the_statement_names_what_r4_asks_of_it(client: TestClient) -> None:
+    said = valid(client.get("/fhir/metadata"))
+    assert (said["fhirVersion"], said["kind"], said["rest"][0]["mode"]) == ("4.0.1", "instance", "server")
+    assert said["implementation"]["url"] == "http://testserver/fhir"
+    assert said == json.loads(json.dumps(statement("http://testserver/fhir")))
+    for kind in said["format"]:
+        assert client.get("/fhir/metadata", params={"_format": kind}).status_code == 200
+    assert said["rest"][0]["security"]["cors"]
