@@ -12,7 +12,7 @@ from fhirmod.r4 import parse, splice
 from fhirmod.store import EntryRow, EpisodeRow, Method, Put, Version, Writer
 
 from .bedside import digest_of
-from .incoming import Incoming, Placed, lead, place, same_content
+from .incoming import Incoming, Placed, lead, place_all, same_content
 from .membership import is_anchor, members
 from .provenance import provenance_put
 from .putting import following, indexed
@@ -44,7 +44,7 @@ class _Work:
     ignored: dict[str, UnreadResource]
 
     def run(self, incoming: Sequence[Incoming]) -> tuple[list[Placed], list[Snapshot], Receipt]:
-        placed = [place(self.writer, self.request, one) for one in incoming]
+        placed = place_all(self.writer, self.request, incoming)
         placed, links = lead(placed, self.writer, self.request.access)
         for one in placed:
             self._judge_owner(one, placed)
@@ -231,7 +231,8 @@ def write_resources(
     written = []
     for one in placed:
         stands = current.get((one.incoming.type, one.id))
-        fresh = stands is not None and (one.current is None or stands.version != one.current.version)
+        before = one.current.version if one.current is not None else None
+        fresh = stands is not None and not one.found and stands.version != before
         written.append(
             Written(stands, created=fresh and not one.living, written=fresh, receipt=receipt, reference=one.reference)
         )

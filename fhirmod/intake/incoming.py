@@ -4,17 +4,16 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
-from urllib.parse import parse_qsl
 
-from fhirmod.errors import InvalidError, NotSupportedError, PreconditionFailedError
+from fhirmod.errors import Finding, InvalidError, PreconditionFailedError
 from fhirmod.mapping import ENTRY_ID
-from fhirmod.r4 import RESOURCE_TYPES, alternatives, check, parse, search_parameters, token
+from fhirmod.r4 import RESOURCE_TYPES, check, parse
 from fhirmod.store import Access, Reader, Version
 
+from .conditions import matching
 from .request import Request
 
 _OWN_ID = re.compile(r"([0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12})\.[a-z-]+")
-_MOST_NAMED = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +82,30 @@ def refuse_invalid(resource: Mapping[str, Any]) -> None:
         raise InvalidError("The resource is not valid FHIR R4.", findings=wrong)
 
 
+def place_all(reader: Reader, request: Request, incoming: Iterable[Incoming]) -> list[Placed]:
+    """Return where each incoming resource stands or will stand; creates under one condition are one create.
+
+    Errors: PreconditionFailedError if a condition does not hold; InvalidError if two would write one resource.
+    """
+    placed: list[Placed] = []
+    first: dict[tuple[str, str], Placed] = {}
+    written: set[str] = set()
+    for number, one in enumerate(incoming):
+        twin = first.get((one.type, one.if_none_exist or ""))
+        here = place(reader, request, one) if twin is None else Placed(one, twin.id, twin.current, found=True)
+        if one.if_none_exist is not None:
+            first.setdefault((one.type, one.if_none_exist), here)
+        if not here.found and here.reference in written:
+            raise InvalidError(
+                f"{here.reference} comes twice; a transaction may write a resource once.",
+                place=f"Bundle.entry[{number}]",
+            )
+        if not here.found:
+            written.add(here.reference)
+        placed.append(here)
+    return placed
+
+
 def place(reader: Reader, request: Request, incoming: Incoming) -> Placed:
     """Return where an incoming resource stands or will stand.
 
@@ -92,9 +115,9 @@ def place(reader: Reader, request: Request, incoming: Incoming) -> Placed:
     if incoming.if_none_exist is not None:
         matches = matching(reader, access, incoming.type, incoming.if_none_exist)
         if len(matches) > 1:
-            raise PreconditionFailedError(
+            raise _several(
                 f"If-None-Exist matches {len(matches)} {incoming.type} resources; it must match none or one.",
-                place="If-None-Exist",
+                "If-None-Exist",
             )
         if matches:
             return Placed(incoming, matches[0], reader.get(access, incoming.type, matches[0]), found=True)
@@ -123,6 +146,11 @@ def own_id(resource: Mapping[str, Any]) -> str | None:
     return found[0] if named or resource.get("resourceType") == "Provenance" else None
 
 
+def _several(sentence: str, place: str) -> PreconditionFailedError:
+    finding = Finding("error", "multiple-matches", "multiple-matches", place, sentence)
+    return PreconditionFailedError(sentence, findings=(finding,))
+
+
 def _hold_to_version(incoming: Incoming, current: Version | None) -> None:
     wanted = incoming.if_match
     if wanted is None:
@@ -134,28 +162,6 @@ def _hold_to_version(incoming: Incoming, current: Version | None) -> None:
             f"If-Match asks for version {wanted} of {incoming.type}/{incoming.id}; the current version is {have}.",
             place="If-Match",
         )
-
-
-def matching(reader: Reader, access: Access, type_: str, query: str) -> list[str]:
-    """Return the ids that a condition ``identifier=system|value`` (or ``value``, of any system) matches.
-
-    Errors: NotSupportedError for any other search in a condition.
-    """
-    parts = parse_qsl(query.partition("?")[2] if "?" in query else query, keep_blank_values=True)
-    if len(parts) != 1 or parts[0][0] != "identifier":
-        raise NotSupportedError(
-            "A condition here is one search by identifier (identifier=system|value).", place="If-None-Exist"
-        )
-    if "identifier" not in search_parameters(type_):
-        raise NotSupportedError(f"{type_} is not found by identifier in R4.", place="If-None-Exist")
-    asked = alternatives(parts[0][1])
-    system, value = token(asked[0]) if len(asked) == 1 else (None, None)
-    if value is None:
-        raise NotSupportedError("A condition here names one identifier by its value.", place="If-None-Exist")
-    if system is not None:
-        return reader.identified(access, type_, system, value)
-    page = reader.search(access, type_, tokens=[("identifier", [(None, value)])], count=_MOST_NAMED)
-    return [one.id for one in page.versions]
 
 
 def lead(placed: Sequence[Placed], reader: Reader, access: Access) -> tuple[list[Placed], dict[str, str]]:
@@ -173,11 +179,12 @@ def lead(placed: Sequence[Placed], reader: Reader, access: Access) -> tuple[list
     for reference in _strings(one.incoming.resource for one in placed):
         type_, question, query = reference.partition("?")
         if question and type_ in RESOURCE_TYPES and reference not in links:
-            matches = matching(reader, access, type_, query)
+            here = ((one.id, one.incoming.resource) for one in placed if one.incoming.type == type_ and not one.found)
+            matches = matching(reader, access, type_, query, among=here)
             if len(matches) != 1:
-                raise PreconditionFailedError(
-                    f"The reference to {type_} matches {len(matches)} resources; it must match exactly one.",
-                    place="reference",
+                sentence = f"The reference to {type_} matches {len(matches)} resources; it must match exactly one."
+                raise (
+                    _several(sentence, "reference") if matches else PreconditionFailedError(sentence, place="reference")
                 )
             links[reference] = f"{type_}/{matches[0]}"
     return [replace(one, resource=rewritten(one.incoming.resource, links)) for one in placed], links

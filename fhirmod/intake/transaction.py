@@ -8,6 +8,8 @@ from fhirmod.r4 import RESOURCE_TYPES, dump, parse
 
 from .incoming import Incoming, refuse_invalid
 
+_CONDITIONS = {"ifNoneExist": "POST", "ifMatch": "PUT"}
+
 
 def read_transaction(text: bytes) -> list[Incoming]:
     """Return the resources of a transaction Bundle, checked against R4, in the order of its entries.
@@ -23,9 +25,7 @@ def read_transaction(text: bytes) -> list[Incoming]:
             "The Bundle's type must be transaction; other types are not taken here.", place="Bundle.type"
         )
     refuse_invalid(bundle)
-    incoming = [_entry(number, entry) for number, entry in enumerate(bundle.get("entry", ()))]
-    _refuse_twins(incoming)
-    return incoming
+    return [_entry(number, entry) for number, entry in enumerate(bundle.get("entry", ()))]
 
 
 def _entry(number: int, entry: Mapping[str, Any]) -> Incoming:
@@ -36,6 +36,9 @@ def _entry(number: int, entry: Mapping[str, Any]) -> Incoming:
         raise NotSupportedError(
             f"A transaction here takes POST and PUT; got {method}.", place=f"{place}.request.method"
         )
+    for name, its in _CONDITIONS.items():
+        if name in request and method != its:
+            raise InvalidError(f"{name} is a condition of {its}; got it on {method}.", place=f"{place}.request.{name}")
     resource = entry.get("resource")
     if resource is None:
         raise InvalidError(f"An entry with {method} needs a resource.", place=f"{place}.resource")
@@ -58,15 +61,3 @@ def _entry(number: int, entry: Mapping[str, Any]) -> Incoming:
         if_none_exist=request.get("ifNoneExist"),
         full_url=entry.get("fullUrl"),
     )
-
-
-def _refuse_twins(incoming: list[Incoming]) -> None:
-    seen: set[tuple[str, str]] = set()
-    for number, one in enumerate(incoming):
-        key = (one.type, one.id or "")
-        if one.id is not None and key in seen:
-            raise InvalidError(
-                f"The Bundle has {one.type}/{one.id} twice; a transaction may write a resource once.",
-                place=f"Bundle.entry[{number}]",
-            )
-        seen.add(key)

@@ -60,7 +60,7 @@ def test_a_conditional_create_makes_one_finds_one_and_refuses_several(client: Te
         answer = client.post("/fhir/Patient", json=PATIENT, headers=FHIR | {"if-none-exist": other})
         refused(answer, 400, "not-supported", "A condition here")
     client.post("/fhir/Patient", json=PATIENT, headers=FHIR)
-    refused(client.post("/fhir/Patient", json=PATIENT, headers=condition), 412, "conflict", "matches 2")
+    refused(client.post("/fhir/Patient", json=PATIENT, headers=condition), 412, "multiple-matches", "matches 2")
 
 
 def test_prefer_chooses_what_comes_back(client: TestClient) -> None:
