@@ -125,7 +125,7 @@ def show(
 
 @app.command()
 def rebuild(db: _Db = DEFAULT_DB) -> None:
-    """Compute everything anew from what was recorded, and say how much differed (nothing should)."""
+    """Compute everything anew and say how much differed (nothing should). Example: fhirmod rebuild --db ward.db"""
     from .opened import opened
 
     intake, request = opened(db, must_exist=True)

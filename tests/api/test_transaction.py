@@ -9,7 +9,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from fhirmod.r4 import dump
-from tests.intake.case import entry, new_id
+from tests.intake.case import entry
 
 from .test_fhir import FHIR, PATIENT
 from .walked import refused, valid
@@ -111,9 +111,6 @@ def test_a_conditional_reference_finds_what_stands_after_the_transaction(client:
     assert valid(client.get("/fhir/Patient/a"))["meta"]["versionId"] == "1"
     unknown = part({**ENCOUNTER, "subject": {"reference": "Patient?name=x"}}, "POST", "Encounter")
     refused(send(client, unknown), 400, "not-supported", "A condition here is one search by identifier")
-
-
-IMAGE = f"{new_id()}.fill"
 
 
 @pytest.mark.parametrize(

@@ -2,9 +2,13 @@
 
 import subprocess
 import sys
+from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+
+from fhirmod import __version__
+from fhirmod.cli.commands import app
 
 
 def fhirmod(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
@@ -27,6 +31,19 @@ def test_the_demo_is_loaded_shown_within_eighty_columns_and_rebuilt_to_the_same(
     again = fhirmod("demo", cwd=tmp_path)
     assert again.returncode == 0
     assert "accepted" not in again.stdout
+
+
+def test_the_version_is_said_and_every_command_has_help_with_an_example(tmp_path: Path) -> None:
+    said = fhirmod("--version", cwd=tmp_path)
+    assert (said.returncode, said.stdout, said.stderr) == (0, f"fhirmod {__version__}\n", "")
+    assert __version__ == version("fhirmod")
+    for command in app.registered_commands:
+        assert command.callback is not None
+        name = command.name or command.callback.__name__.replace("_", "-")
+        shown = fhirmod(name, "--help", cwd=tmp_path)
+        assert shown.returncode == 0
+        assert f"Example: fhirmod {name}" in " ".join(shown.stdout.split())
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize(

@@ -1,14 +1,18 @@
 """The whole line, over real processes: bedside taps in, state, FHIR out, the same case in a second service."""
 
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from fhirmod.episode import Protocol
 from fhirmod.exchange import Case, demo_cases
+from fhirmod.intake import Intake, Request
 from fhirmod.r4 import dump
-from tests.intake.case import entry
+from fhirmod.store import Access, open_store
+from tests.intake.case import entry, new_id
 
 from .service import Service, running
 
@@ -71,3 +75,6 @@ def test_twenty_writers_over_http_lose_nothing(tmp_path: Path) -> None:
         assert {one["id"] for one in entries if one["kind"] == "blood-loss"} == sent
         total = service.ask(f"/fhir/Observation/{episode}.blood-loss-measured")
         assert total["valueQuantity"]["value"] == 2000
+    with open_store(f"sqlite:///{tmp_path / 'many.db'}") as store:
+        upkeep = Request(Access.whole("tests"), datetime(2026, 3, 2, tzinfo=UTC), new_id)
+        assert Intake(store, Protocol.default()).rebuild(upkeep) == 0
