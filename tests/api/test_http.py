@@ -202,3 +202,33 @@ def test_what_was_taken_back_is_gone_and_its_versions_remain(client: TestClient)
     assert client.get(f"{address}/_history/1").status_code == 200
     assert client.get(f"{address}/_history/2").status_code == 410
     assert client.get(f"{address}/_history/3").status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("method", "body", "headers", "status"),
+    [
+        ("POST", b"{", {}, 400),
+        ("POST", b'{"a": 1, "a": 1}', {}, 400),
+        ("POST", b'{"a": NaN}', {}, 400),
+        ("POST", b'{"a": "\\ud800"}', {}, 400),
+        ("POST", b"\xff", {}, 400),
+        ("POST", b"[" * 500, {}, 400),
+        ("POST", b" " * 200_001, {}, 413),
+        ("POST", b"{}", {"content-type": "text/plain"}, 415),
+        ("POST", b"{}", {"content-type": "application/json; fhirVersion=5.0"}, 415),
+    ],
+)
+def test_both_sides_say_the_same_sentence_each_in_its_own_shape(
+    client: TestClient, method: str, body: bytes, headers: dict[str, str], status: int
+) -> None:
+    bedside, fhir = (
+        client.request(method, path, content=body, headers=FHIR | headers) for path in ("/episodes", "/fhir/Patient")
+    )
+    assert (bedside.status_code, fhir.status_code) == (status, status)
+    assert said(bedside) == said(fhir)
+    [finding], [issue] = bedside.json()["findings"], fhir.json()["issue"]
+    assert issue["severity"] == finding["severity"]
+    assert issue["details"] == {
+        "coding": [{"system": "https://fhirmod.example.org/fhir/CodeSystem/finding", "code": finding["code"]}],
+        "text": finding["sentence"],
+    }
