@@ -157,7 +157,8 @@ def _hold_to_version(incoming: Incoming, current: Version | None) -> None:
         return
     versions = {part.strip().removeprefix("W/").strip('"') for part in wanted.split(",")}
     have = "none" if current is None else str(current.version)
-    if have not in versions and not ("*" in versions and current is not None and current.body is not None):
+    here = current is not None and have in versions
+    if not here and not ("*" in versions and current is not None and current.body is not None):
         raise PreconditionFailedError(
             f"If-Match asks for version {wanted} of {incoming.type}/{incoming.id}; the current version is {have}.",
             place="If-Match",

@@ -92,6 +92,13 @@ def test_an_update_takes_the_tag_of_the_current_version_however_it_is_written(cl
     assert client.put("/fhir/Patient/p", content=changed, headers=FHIR | {"if-match": tag}).status_code == 200
 
 
+@pytest.mark.parametrize("tag", ["*", "none", 'W/"none"', 'W/"0"', '""'])
+def test_no_tag_matches_what_is_not_there(client: TestClient, tag: str) -> None:
+    body = b'{"resourceType":"Patient","id":"p"}'
+    answer = client.put("/fhir/Patient/p", content=body, headers=FHIR | {"if-match": tag})
+    assert (answer.status_code, said(answer).endswith("the current version is none.")) == (412, True)
+
+
 def test_another_fhir_version_is_refused_in_both_directions(client: TestClient) -> None:
     assert client.get("/fhir/metadata", headers={"accept": 'application/fhir+json; fhirVersion="4.0"'}).is_success
     assert client.get("/fhir/metadata", headers={"accept": "application/fhir+json; fhirVersion=5.0"}).status_code == 406
