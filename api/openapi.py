@@ -65,7 +65,7 @@ def _said(text: str | None) -> tuple[str, str]:
 def _interaction(one: Interaction) -> dict[str, Any]:
     names = [part[1:-1] for part in one.path.split("/") if part.startswith("{")]
     described: dict[str, Any] = {
-        "operationId": f"fhir-{one.code}",
+        "operationId": f"fhir-{one.name}",
         "tags": ["fhir"],
         "summary": one.summary,
         "parameters": [

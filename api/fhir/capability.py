@@ -9,7 +9,6 @@ from starlette.responses import Response
 from api.asking import Parts
 from api.problems import FHIR_JSON
 from fhirmod import __version__
-from fhirmod.mapping import BASE
 from fhirmod.r4 import RESOURCE_TYPES, dump, search_parameter
 
 from .searching import searchable
@@ -21,11 +20,6 @@ _VERSIONED = {
     "readHistory": True,
     "updateCreate": True,
     "conditionalRead": "full-support",
-}
-_OPERATION = {
-    "name": "episode",
-    "definition": f"{BASE}/OperationDefinition/episode",
-    "documentation": "The computed state of the tamponade that a Procedure is the anchor or a part of.",
 }
 
 
@@ -64,8 +58,8 @@ def _resource(type_: str) -> dict[str, Any]:
     resource: dict[str, Any] = {"type": type_, "interaction": interactions, **_VERSIONED}
     resource["conditionalCreate"] = "identifier" in searchable(type_)
     resource["searchParam"] = [_parameter(type_, name) for name in searchable(type_)]
-    if type_ == "Procedure":
-        resource["operation"] = [_OPERATION]
+    offered = {one.code: one.definition for one in INTERACTIONS if one.offered_by(type_)}
+    resource["operation"] = [{"name": code, "definition": definition} for code, definition in offered.items()]
     return resource
 
 

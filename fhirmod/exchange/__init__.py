@@ -2,6 +2,7 @@
 
 from .case import case_bundle
 from .cautions import CAUTIONS
+from .checking import check_document, check_text
 from .demo import Case, demo_cases
 
-__all__ = ["CAUTIONS", "Case", "case_bundle", "demo_cases"]
+__all__ = ["CAUTIONS", "Case", "case_bundle", "check_document", "check_text", "demo_cases"]

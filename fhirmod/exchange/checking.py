@@ -1,0 +1,60 @@
+"""Checking what somebody has in hand: a FHIR resource, a Bundle, bedside entries; nothing is stored."""
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from fhirmod.episode import read_entry
+from fhirmod.errors import FhirmodError, Finding, InvalidError
+from fhirmod.r4 import check, parse
+
+
+def check_text(text: bytes) -> list[Finding]:
+    """Return everything that is to be said of a document; what cannot be read is said so, not raised.
+
+    Shape: a FHIR resource or Bundle; one entry, a list of entries, or ``{"opening": ..., "entries": [...]}``. An
+           entry may leave out what the service fills in.
+    """
+    try:
+        return check_document(parse(text))
+    except FhirmodError as wrong:
+        return list(wrong.findings)
+
+
+def check_document(document: Any) -> list[Finding]:
+    """Return the findings of a parsed document, as `check_text` does."""
+    match document:
+        case {"resourceType": _}:
+            return check(document)
+        case {"entries": [*entries], **rest}:
+            opening = rest.get("opening")
+            told = [] if opening is None else list(_entry({"kind": "opening"} | _plain(opening), "opening"))
+            return [*told, *_entries(entries, "entries")]
+        case [*entries]:
+            return list(_entries(entries, ""))
+        case {"kind": _}:
+            return list(_entry(document, ""))
+        case _:
+            sentence = "The document is neither a FHIR resource (with resourceType) nor an entry (with kind)."
+            return [Finding("error", "unknown-document", "structure", "", sentence)]
+
+
+def _entries(entries: Iterable[Any], place: str) -> Iterable[Finding]:
+    for number, entry in enumerate(entries):
+        yield from _entry(entry, f"{place}[{number}]")
+
+
+def _entry(entry: Any, place: str) -> Iterable[Finding]:
+    filled = {"recorded_at": "2000-01-01T00:00:00Z"} | _plain(entry)
+    if filled.get("kind") == "opening":
+        filled = {"id": "00000000-0000-4000-8000-000000000000"} | filled
+    try:
+        read_entry(filled if isinstance(entry, Mapping) else entry)
+    except InvalidError as wrong:
+        for one in wrong.findings:
+            inner = "" if one.place == "entry" else one.place
+            at = ".".join(part for part in (place, inner) if part)
+            yield Finding(one.severity, one.code, one.issue, at, one.sentence)
+
+
+def _plain(value: Any) -> dict[str, Any]:
+    return dict(value) if isinstance(value, Mapping) else {}
