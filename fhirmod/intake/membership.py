@@ -76,7 +76,7 @@ def _spread(found: dict[str, dict[str, str]], links: Mapping[str, set[str]], anc
 
 
 def _join(found: dict[str, dict[str, str]], reference: str, episodes: Mapping[str, str], basis: str) -> bool:
-    if reference.partition("/")[0] in CONTEXT_TYPES:
+    if _is_context(reference):
         return False
     new = {episode: basis for episode in episodes if episode not in found[reference]}
     found[reference] |= new
@@ -87,9 +87,14 @@ def _same_bundle(found: dict[str, dict[str, str]], here: Mapping[str, Placed], a
     [(anchor, episode)] = anchors.items()
     subject = _subject(here[anchor]) if anchor in here else None
     for reference, one in here.items():
-        is_context = reference.partition("/")[0] in CONTEXT_TYPES
-        if not found[reference] and not is_context and subject is not None and _subject(one) == subject:
+        if not found[reference] and not _is_context(reference) and subject is not None and _subject(one) == subject:
             found[reference][episode] = "bundle"
+
+
+def _is_context(reference: str) -> bool:
+    """Return whether a resource only says who or where; a retraction's Provenance is an entry's image."""
+    type_, _, id_ = reference.partition("/")
+    return type_ in CONTEXT_TYPES and not (type_ == "Provenance" and id_.endswith(".retraction"))
 
 
 def _subject(one: Placed) -> str | None:

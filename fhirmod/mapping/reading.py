@@ -153,6 +153,8 @@ class Lens:
         kind = next(iter(parts.values())).kind
         document |= {"kind": kind, "id": own.get("id", root)}
         document.setdefault("recorded_at", _recorded(stored))
+        if document.get("corrects") not in (None, root) and document["corrects"] not in self._by_id:
+            document["corrects"] = root  # the links between were not sent: it corrects the first of its chain
         known = self._by_id.get(document["id"])
         if known is not None and group.last is not None and _differs(document, known):
             new_id = derived_entry_id(f"{stored.reference}/_history/{stored.version}")

@@ -29,6 +29,11 @@ def exported(intake: Intake, episode: str, type_: Any = "transaction") -> bytes:
     return intake.store.read(lambda reader: case_bundle(reader, ALL, episode, BASE, type=type_))
 
 
+def retractions(intake: Intake, episode: str) -> set[str]:
+    received = intake.snapshot(ALL, episode).episode.received
+    return {one.entry.id for one in received if one.entry.kind == "retraction"}
+
+
 def told_state(intake: Intake, episode: str) -> dict[str, Any]:
     snapshot = intake.snapshot(ALL, episode)
     document = state(snapshot.episode, as_of=NOW, protocol=intake.protocol).document()
@@ -76,6 +81,7 @@ def test_a_case_sent_to_another_service_is_the_same_case_there(new_intake: Calla
     assert len(written) == len(parse(exported(here, episode))["entry"])
     assert there.snapshot(ALL, episode).episode.standing() == here.snapshot(ALL, episode).episode.standing()
     assert told_state(there, episode) == told_state(here, episode)
+    assert retractions(there, episode) == retractions(here, episode)
     assert there.rebuild(request()) == 0
 
 
