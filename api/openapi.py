@@ -36,6 +36,17 @@ _ASKED: dict[str, list[dict[str, Any]]] = {
     "update": [parameter("If-Match", "The ETag that is to be replaced.", _STRING, "header", example='W/"1"'), _PREFER],
     "transaction": [parameter("dryRun", "Answer, and keep nothing.", {"type": "boolean"}), _PREFER],
     "episode": _AS_OF,
+    "validate": [
+        parameter(
+            "mode", "What is to be done with it.", {"type": "string", "enum": ["create", "update", "delete", "profile"]}
+        ),
+        parameter(
+            "profile",
+            "The canonical of an R4 type or vital-signs profile to hold it against.",
+            _STRING,
+            example="http://hl7.org/fhir/StructureDefinition/bp",
+        ),
+    ],
 }
 
 

@@ -47,7 +47,7 @@ def statement(base: str) -> dict[str, Any]:
                 "What is assembled or computed from entries is read-only.",
                 "security": {"cors": True},
                 "resource": [_resource(type_) for type_ in sorted(RESOURCE_TYPES)],
-                "interaction": [{"code": one.code} for one in INTERACTIONS if one.code == "transaction"],
+                "interaction": [{"code": one.code} for one in INTERACTIONS if one.level == "system" and one.handler],
             }
         ],
     }

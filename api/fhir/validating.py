@@ -1,109 +1,155 @@
-"""$validate: what R4 (and a profile) says against a resource, without storing it.
+"""$validate: what R4, a profile, and this service say against a resource; nothing is stored.
 
 Source: HL7 FHIR R4 resource-operation-validate.html. The answer is 200 whenever the check could run.
 """
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import QueryParams
 from starlette.requests import Request
 from starlette.responses import Response
 
 from api.asking import Parts, read_body
 from api.problems import as_fhir
-from fhirmod.errors import BadParameterError, Finding, NotSupportedError
-from fhirmod.mapping import is_derived
-from fhirmod.r4 import Profile, check, parse, profile
+from fhirmod.errors import BadParameterError, FhirmodError, Finding, NotSupportedError
+from fhirmod.r4 import KNOWN_TYPES, Profile, check, dump, parse, profile
 
 from .reading import known_type, living
 
 _MODES = ("create", "update", "delete", "profile")
+_NAMES = ("resource", "mode", "profile")
+_R4 = "http://hl7.org/fhir/StructureDefinition/"
 _NOTHING = Finding("information", "nothing-found", "informational", "", "Nothing was found against it.")
+
+
+@dataclass
+class _Asked:
+    """What a client asks: the resource sent (None: the one stored), what is to be done with it, against what."""
+
+    resource: Any = None
+    mode: str | None = None
+    profiles: list[str] = field(default_factory=list)
 
 
 async def validate(request: Request, parts: Parts, base: str) -> Response:
     """Check a resource, or Parameters with resource, mode and profile; nothing is stored."""
     type_, id_ = known_type(request), request.path_params.get("id")
-    body = parse(await read_body(request, parts))
-    resource, mode, urls = _asked(body, request.query_params)
-    profiles = [_profile(url) for url in urls]
-    return as_fhir(200, await run_in_threadpool(_findings, resource, type_, id_, mode, profiles))
+    asked = _in_query(request.query_params)
+    body = await read_body(request, parts)
+    if body or asked.mode not in ("delete", "profile"):
+        _add(asked, parse(body), type_)
+    if asked.resource is None and not (asked.mode == "delete" or (asked.mode == "profile" and id_)):
+        raise BadParameterError("The resource to check must be given: as the body, or as `resource`.", place="resource")
+    return as_fhir(200, await run_in_threadpool(_findings, parts, type_, id_, asked))
 
 
 async def validate_stored(request: Request, parts: Parts, base: str) -> Response:
     """Check the stored resource as it stands, against the profile that is asked for."""
     type_, id_ = known_type(request), str(request.path_params["id"])
-    urls = [value for name, value in request.query_params.multi_items() if name == "profile"]
-    profiles = [_profile(url) for url in urls]
-    access = parts.request().access
-    version = await run_in_threadpool(parts.intake.store.read, lambda reader: reader.get(access, type_, id_))
-    body = living(type_, id_, version).body
-    found = await run_in_threadpool(_findings, parse(body or b"{}"), type_, id_, None, profiles)
-    return as_fhir(200, found)
+    asked = _in_query(request.query_params)
+    return as_fhir(200, await run_in_threadpool(_findings, parts, type_, id_, asked))
 
 
-def _asked(body: Any, query: Mapping[str, str]) -> tuple[Any, str | None, list[str]]:
-    """Return the resource to check, the mode, and the profiles asked for.
+def _in_query(query: QueryParams) -> _Asked:
+    return _Asked(None, query.get("mode"), query.getlist("profile"))
 
-    Errors: BadParameterError for a mode that R4 does not have, or Parameters without a resource.
+
+def _add(asked: _Asked, body: Any, type_: str) -> None:
+    """Add what a body says: Parameters that carry the question, or the resource itself.
+
+    Errors: BadParameterError if a parameter of the question has no text.
     """
-    mode, urls, resource = query.get("mode"), [query["profile"]] if "profile" in query else [], body
-    if isinstance(body, Mapping) and body.get("resourceType") == "Parameters" and _wraps(body):
-        resource = None
-        for one in body["parameter"]:
-            match one:
-                case {"name": "resource", "resource": found}:
-                    resource = found
-                case {"name": "mode", "valueCode": found}:
-                    mode = found
-                case {"name": "profile", "valueUri": found} | {"name": "profile", "valueCanonical": found}:
-                    urls.append(found)
-    if mode is not None and mode not in _MODES:
-        raise BadParameterError(f"The mode must be one of {', '.join(_MODES)}; got {str(mode)[:20]!r}.", place="mode")
-    if resource is None and mode != "delete":
-        raise BadParameterError("The Parameters must carry the resource to check in `resource`.", place="resource")
-    return resource, mode, urls
+    carries = isinstance(body, Mapping) and body.get("resourceType") == "Parameters"
+    listed = body.get("parameter") if carries else None
+    named = [one for one in listed if isinstance(one, Mapping)] if isinstance(listed, list) else []
+    if not carries or (type_ == "Parameters" and not any(one.get("name") in _NAMES for one in named)):
+        asked.resource = body
+        return
+    for one in named:
+        match one.get("name"):
+            case "resource":
+                asked.resource = one.get("resource")
+            case "mode":
+                asked.mode = _text(one, "mode")
+            case "profile":
+                asked.profiles.append(_text(one, "profile"))
 
 
-def _wraps(body: Mapping[str, Any]) -> bool:
-    listed = body.get("parameter")
-    named = {"resource", "mode", "profile"}
-    return isinstance(listed, list) and any(isinstance(one, dict) and one.get("name") in named for one in listed)
+def _text(parameter: Mapping[str, Any], name: str) -> str:
+    value = next((value for key, value in parameter.items() if key.startswith("value")), None)
+    if not isinstance(value, str):
+        raise BadParameterError(f"The parameter {name} must have a text as its value; it has none.", place=name)
+    return value
 
 
-def _profile(url: str) -> Profile:
-    """Return a profile that is carried here.
+def _findings(parts: Parts, type_: str, id_: str | None, asked: _Asked) -> list[Finding]:
+    """Return what is to be said, in the order of the document.
+
+    Errors: BadParameterError for a mode that R4 does not have; NotSupportedError for a profile that is not
+            carried; NotFoundError or GoneError if the stored resource is asked about and there is none.
+    """
+    if asked.mode is not None and asked.mode not in _MODES:
+        said = asked.mode[:20]
+        raise BadParameterError(f"The mode must be one of {', '.join(_MODES)}; got {said!r}.", place="mode")
+    profiles = [_profile(url) for url in asked.profiles]
+    resource = asked.resource
+    if resource is None and id_ is not None:
+        resource = _stored(parts, type_, id_)
+    if asked.mode == "delete":
+        sentence = "This service deletes nothing for a client; an entry is taken back by a retraction."
+        return [Finding("error", "no-deletion", "not-supported", type_, sentence)]
+    types = [one for one in profiles if isinstance(one, str)]
+    found = check(resource, type=type_, profiles=[one for one in profiles if isinstance(one, Profile)])
+    found += [_not_a(one, resource, type_) for one in types if one not in (type_, "Resource", "DomainResource")]
+    if asked.resource is not None and not any(one.refuses for one in found):
+        found += _against_writing(parts, type_, id_, asked)
+    return found or [_NOTHING]
+
+
+def _stored(parts: Parts, type_: str, id_: str) -> Any:
+    access = parts.request().access
+    version = living(type_, id_, parts.intake.store.read(lambda reader: reader.get(access, type_, id_)))
+    return parse(version.body or b"")
+
+
+def _profile(url: str) -> Profile | str:
+    """Return a profile that is carried here, or the name of the R4 type whose own definition is meant.
 
     Errors: NotSupportedError for any other.
     """
-    found = profile(str(url))
+    name = url.partition("|")[0].removeprefix(_R4)
+    if name in KNOWN_TYPES or name in ("Resource", "DomainResource"):
+        return name
+    found = profile(url)
     if found is None:
         raise NotSupportedError(
-            f"The profile {str(url)[:200]!r} is not known here; R4's own vital-signs profiles are.", place="profile"
+            f"The profile {url[:200]!r} is not known here; R4's own types and vital-signs profiles are.",
+            place="profile",
         )
     return found
 
 
-def _findings(resource: Any, type_: str, id_: str | None, mode: str | None, profiles: list[Profile]) -> list[Finding]:
-    if mode == "delete":
-        sentence = "This service deletes nothing for a client; an entry is taken back by a retraction."
-        return [Finding("error", "no-deletion", "not-supported", type_, sentence)]
-    found = check(resource, type=type_, profiles=profiles)
-    if isinstance(resource, Mapping):
-        found += _against_mode(resource, type_, id_, mode)
-    return found or [_NOTHING]
+def _not_a(wanted: str, resource: Any, type_: str) -> Finding:
+    got = resource.get("resourceType") if isinstance(resource, Mapping) else None
+    sentence = f"The profile asked for is of {wanted}; got {got if got == type_ else 'another type'}."
+    return Finding("error", "wrong-type", "invalid", type_, sentence)
 
 
-def _against_mode(resource: Mapping[str, Any], type_: str, id_: str | None, mode: str | None) -> list[Finding]:
-    """Return what stands against creating or updating it here, whatever its content."""
-    found = []
-    if (mode == "update" or (id_ is not None and mode is None)) and resource.get("id") != (
-        id_ or resource.get("id", "")
-    ):
-        sentence = "An update needs the resource's own id, that of the address if there is one."
-        found.append(Finding("error", "id-differs", "invalid", f"{type_}.id", sentence))
-    if mode in ("create", "update") and is_derived(resource):
-        sentence = "A computed value is not taken; post the entry that changes it."
-        found.append(Finding("error", "computed", "business-rule", type_, sentence))
-    return found
+def _against_writing(parts: Parts, type_: str, id_: str | None, asked: _Asked) -> list[Finding]:
+    """Return what the one path of every write says against it: the write is tried, and nothing of it kept."""
+    text, request = dump(asked.resource), parts.request(dry_run=True)
+    try:
+        if asked.mode == "create":
+            parts.intake.create(request, type_, text)
+        elif asked.mode == "update":
+            target = id_ or asked.resource.get("id")
+            if target is None:
+                sentence = "An update needs the resource's own id, that of its address; got none."
+                return [Finding("error", "no-id", "required", type_, sentence)]
+            parts.intake.update(request, type_, target, text)
+    except FhirmodError as refused:
+        return list(refused.findings)
+    return []
