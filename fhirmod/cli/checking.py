@@ -2,16 +2,18 @@
 
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from textwrap import wrap
 
-from fhirmod.errors import Finding, NotFoundError
+from fhirmod.errors import Finding
 from fhirmod.exchange import check_text
 
 WIDTH = 80
-_PROGRESS_EVERY = 10_000
+PROGRESS_EVERY = 10_000
+_INDENT = " " * 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,17 +33,23 @@ class Found:
 
 @dataclass
 class Tally:
-    """How much was checked, and how much of it is refused."""
+    """How much was checked, how much of it is refused, and how many files could not be read."""
 
     documents: int = 0
     refused: int = 0
     findings: int = 0
+    unread: int = 0
+
+    @property
+    def exit_code(self) -> int:
+        """Return 2 if a file could not be read, else 1 if anything is refused, else 0."""
+        return 2 if self.unread else int(self.refused > 0)
 
 
 def check_files(files: list[Path], tally: Tally) -> Iterator[Found]:
     """Return the findings of files, one document at a time; a file of lines is never held whole.
 
-    Errors: NotFoundError if a file cannot be read.
+    A file that cannot be read is said on stderr and counted, and the others are checked all the same.
     """
     for file in files:
         try:
@@ -50,40 +58,68 @@ def check_files(files: list[Path], tally: Tally) -> Iterator[Found]:
                 tally.documents += 1
                 tally.refused += any(one.refuses for one in found)
                 tally.findings += len(found)
-                if tally.documents % _PROGRESS_EVERY == 0:
+                if tally.documents % PROGRESS_EVERY == 0:
                     print(f"{tally.documents} documents checked", file=sys.stderr)
                 yield from (Found(file, line, one) for one in found)
         except OSError as wrong:
+            tally.unread += 1
             why = wrong.strerror or "it cannot be read"
-            raise NotFoundError(f"The file {file} cannot be read ({why}); name a file of JSON or NDJSON.") from None
+            print(f"The file {file} cannot be read ({why}); name a file of JSON or NDJSON.", file=sys.stderr)
 
 
 def _documents(file: Path) -> Iterator[tuple[int | None, bytes]]:
     """Return the documents of a file: the whole of it, or one for each line of NDJSON."""
     with file.open("rb") as opened:
-        first = opened.readline()
-        second = opened.readline()
-        lines = file.suffix == ".ndjson" or (_whole(first) and _whole(second))
-        opened.seek(0)
-        if not lines:
-            yield None, opened.read()
-            return
-        for number, text in enumerate(opened, start=1):
-            if text.strip():
-                yield number, text
+        head = _head(opened)
+        if file.suffix == ".ndjson" or _of_lines(head):
+            for number, text in enumerate(chain(head, opened), start=1):
+                if text.strip():
+                    yield number, text
+        else:
+            yield None, b"".join(head) + opened.read()
 
 
-def _whole(line: bytes) -> bool:
-    """Return whether a line looks like a whole JSON object."""
-    text = line.strip()
-    return text.startswith(b"{") and text.endswith(b"}")
+def _head(lines: Iterable[bytes]) -> list[bytes]:
+    """Return the first lines up to the second that is not blank."""
+    head: list[bytes] = []
+    said = 0
+    for line in lines:
+        head.append(line)
+        said += bool(line.strip())
+        if said == 2:
+            break
+    return head
+
+
+def _of_lines(head: list[bytes]) -> bool:
+    """Return whether each line is a document: a whole object, and on the next line another that begins.
+
+    No single JSON document looks so: after an object there comes a comma or a closing bracket.
+    """
+    match [line.strip() for line in head if line.strip()]:
+        case [first, second]:
+            return first.startswith(b"{") and first.endswith(b"}") and second.startswith(b"{")
+        case _:
+            return False
 
 
 def as_table(found: Found) -> Iterator[str]:
     """Return the lines that say a finding to a person."""
     finding = found.finding
-    yield from wrap(f"{finding.severity.upper():<12}{found.place}", WIDTH, subsequent_indent=" " * 12)
-    yield from wrap(finding.sentence, WIDTH, initial_indent=" " * 12, subsequent_indent=" " * 12)
+    head = f"{finding.severity.upper():<12}{_shown(found.place)}"
+    yield from wrap(head, WIDTH, subsequent_indent=_INDENT, break_on_hyphens=False)
+    yield from wrap(
+        _shown(finding.sentence), WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT, break_on_hyphens=False
+    )
+
+
+def _shown(text: str) -> str:
+    r"""Return a text with what steers a terminal written as its escape.
+
+    >>> _shown("a" + chr(27) + "[31m")
+    'a\\x1b[31m'
+    """
+    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
 
 
 def as_json(found: Found) -> str:

@@ -1,4 +1,4 @@
-"""The command line: serve, demo, show, rebuild. Each command imports what it needs when it runs."""
+"""The command line: serve, demo, show, rebuild, check. Each command imports what it needs when it runs."""
 
 import sys
 from pathlib import Path
@@ -141,18 +141,18 @@ def check(
     files: Annotated[list[Path], typer.Argument(help="FHIR resources, Bundles, NDJSON, or bedside entries.")],
     as_json_lines: Annotated[bool, typer.Option("--json", help="One JSON object for each finding.")] = False,
 ) -> None:
-    """Check files and say what is wrong where; nothing is stored. Example: fhirmod check case.json export.ndjson"""
+    """Check files and say what is wrong where; nothing is stored. Example: fhirmod check case.json export.ndjson
+
+    Exit code: 0 when nothing is refused, 1 when something is, 2 when a file cannot be read.
+    """
     from .checking import Tally, as_json, as_table, check_files
 
     tally = Tally()
-    try:
-        for found in check_files(files, tally):
-            print(as_json(found) if as_json_lines else "\n".join(as_table(found)))
-    except FhirmodError as error:
-        print(error, file=sys.stderr)
-        raise typer.Exit(2) from None
+    for found in check_files(files, tally):
+        print(as_json(found) if as_json_lines else "\n".join(as_table(found)))
+    unread = f", {tally.unread} not readable" if tally.unread else ""
     print(
-        f"{tally.documents} checked, {tally.refused} refused, {tally.findings} findings",
+        f"{tally.documents} checked, {tally.refused} refused, {tally.findings} findings{unread}",
         file=sys.stderr if as_json_lines else sys.stdout,
     )
-    raise typer.Exit(1 if tally.refused else 0)
+    raise typer.Exit(tally.exit_code)

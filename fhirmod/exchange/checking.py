@@ -44,6 +44,10 @@ def _entries(entries: Iterable[Any], place: str) -> Iterable[Finding]:
 
 
 def _entry(entry: Any, place: str) -> Iterable[Finding]:
+    if isinstance(entry, Mapping) and "resourceType" in entry:
+        sentence = "A resource stands in a list of entries; wanted resources in a Bundle, or one on each line (NDJSON)."
+        yield Finding("error", "resource-among-entries", "structure", place, sentence)
+        return
     filled = {"recorded_at": "2000-01-01T00:00:00Z"} | _plain(entry)
     if filled.get("kind") == "opening":
         filled = {"id": "00000000-0000-4000-8000-000000000000"} | filled
