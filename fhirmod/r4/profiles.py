@@ -5,7 +5,7 @@ R4's own vital-signs profiles come with the facts; any other definition with a s
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 from .bindings import Bound
@@ -172,7 +172,7 @@ def _base_rules() -> frozenset[str]:
     return frozenset(own)
 
 
-@cache
+@lru_cache(maxsize=64)  # the URL comes from whoever asks, so what is kept is bounded
 def profile(url: str) -> Profile | None:
     """Return one of R4's own carried profiles by its canonical URL (a version after | is left aside)."""
     raw: Json | None = facts()["profiles"].get(url.partition("|")[0])
