@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
-from fhirmod.errors import BusinessRuleError, FhirmodError, PreconditionFailedError
+from fhirmod.errors import BusinessRuleError, FhirmodError, InvalidError, PreconditionFailedError
 from fhirmod.intake import Intake
 from fhirmod.r4 import RESOURCE_TYPES, check, dump, parse
 from tests.r4.corpus import changed, invalid, valid
@@ -22,12 +22,15 @@ REFUSED = {
 }
 
 
-def test_no_invalid_instance_is_taken_by_create_or_in_a_transaction_and_nothing_is_left(intake: Intake) -> None:
+def test_no_invalid_instance_is_taken_by_create_update_or_transaction_and_nothing_is_left(intake: Intake) -> None:
     assert len(REFUSED) > 200
     for resource in REFUSED.values():
         type_ = str(resource["resourceType"])
         with pytest.raises(FhirmodError):
             intake.create(request(), type_, dump(resource))
+        id_ = str(resource.get("id", "given"))
+        with pytest.raises(InvalidError):
+            intake.update(request(), type_, id_, dump({**resource, "id": resource.get("id", id_)}))
         ask = {"method": "POST", "url": type_}
         bundle = {"resourceType": "Bundle", "type": "transaction", "entry": [{"resource": resource, "request": ask}]}
         with pytest.raises(FhirmodError):
