@@ -15,7 +15,7 @@ from .bedside import digest_of
 from .incoming import Incoming, Placed, lead, place_all, same_content
 from .membership import is_anchor, members
 from .provenance import provenance_put
-from .putting import following, indexed
+from .putting import following, indexed, told
 from .receipt import ReadResource, Receipt
 from .request import Request
 from .snapshot import Snapshot, computed, context_of, inferred_opening, load
@@ -172,9 +172,12 @@ class _Work:
         stamp, status = self.request.new_id(), after.status
         version = self.writer.bump(access, episode, None if status == row.status else status, stamp=stamp)
         after = after.at(row._replace(version=version, status=status, stamp=stamp))
-        puts = self._store(mine, links, episode, belongs, version)
-        follow = [*following(before, after), provenance_put(self.request, puts, after)]
+        self._store(mine, links, episode, belongs, version)
+        method: Method = "PUT" if any(one.current is not None for one in mine) else "POST"
+        provenance = provenance_put(self.request, method, (one.reference for one in mine), after)
+        follow = [*following(before, after), provenance]
         self.writer.put(access, follow, now, version)
+        self.writer.outbox(access, [told(episode, version, now)])
         logged = self.writer.entries(access, [one.entry.id for one in received])
         rows = [
             EntryRow(one.entry.id, digest_of(one.entry), now, episode) for one in received if one.entry.id not in logged
@@ -190,7 +193,8 @@ class _Work:
         episode: str | None,
         belongs: Mapping[str, Mapping[str, str]],
         version: int | None,
-    ) -> list[Put]:
+    ) -> None:
+        """Write the received resources; those that another of their episodes shows already are joined to this one."""
         puts = []
         further: list[tuple[str, str, str | None]] = []
         for one in mine:
@@ -207,7 +211,6 @@ class _Work:
             self.writer.put(self.request.access, puts, self.request.received.text, version)
         if further and episode is not None and version is not None:
             self.writer.join(self.request.access, episode, version, further)
-        return puts or [Put(*target[:2], "asserted", "PUT", b"") for target in further]
 
     def _unchanged(self, one: Placed) -> bool:
         return (

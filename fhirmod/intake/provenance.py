@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from fhirmod.mapping import CONFIDENTIALITY, Image
-from fhirmod.store import Put
+from fhirmod.store import Method, Put
 
 from .putting import put_image
 from .request import Request
@@ -14,11 +14,10 @@ _OPERATION = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
 _ACTIVITY = {"POST": ("CREATE", "create"), "PUT": ("UPDATE", "revise"), "DELETE": ("DELETE", "delete")}
 
 
-def provenance_put(request: Request, puts: Iterable[Put], snapshot: Snapshot) -> Put:
-    """Return the row of the request's Provenance."""
-    written = list(puts)
-    code, display = _ACTIVITY[written[0].method]
-    targets = dict.fromkeys(f"{put.type}/{put.id}" for put in written)
+def provenance_put(request: Request, method: Method, references: Iterable[str], snapshot: Snapshot) -> Put:
+    """Return the row of the request's Provenance: `references` are what it wrote, `method` how the first was."""
+    code, display = _ACTIVITY[method]
+    targets = dict.fromkeys(references)
     body: dict[str, Any] = {
         "resourceType": "Provenance",
         "id": request.new_id(),

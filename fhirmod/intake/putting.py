@@ -5,7 +5,7 @@ from typing import Any
 
 from fhirmod.mapping import ENTRY_ID, EPISODE_ID, Image, Values, derived_id, derived_image
 from fhirmod.r4 import ReferenceValue, TokenValue, dump, search_parameters, search_values
-from fhirmod.store import Method, Owner, Put
+from fhirmod.store import Method, OutboxRow, Owner, Put
 
 from .snapshot import Snapshot
 
@@ -29,6 +29,11 @@ def put_image(image: Image, owner: Owner, episode: str, basis: str, method: Meth
         return Put(image.type, image.id, owner, "DELETE", None, episode=episode, basis=basis)
     tokens, references = index(image.body)
     return Put(image.type, image.id, owner, method, body_of(image.body), tokens, references, episode, basis)
+
+
+def told(episode: str, version: int, now: str) -> OutboxRow:
+    """Return the row that tells others of an episode's new version."""
+    return OutboxRow("episode", episode, str(version).encode(), now)
 
 
 def index(

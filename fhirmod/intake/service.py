@@ -11,7 +11,7 @@ from typing import Any
 
 from fhirmod.episode import Opening, Protocol
 from fhirmod.errors import ConflictError, InvalidError, NotFoundError
-from fhirmod.store import Access, EpisodeRow, OutboxRow, Reader, Store, Writer
+from fhirmod.store import Access, EpisodeRow, Reader, Store, Writer
 
 from .bedside import Judgement, Sent, digest_of, judge, read_sent
 from .exchanged import Written, write_resources
@@ -19,7 +19,7 @@ from .incoming import Incoming, read_resource
 from .opening import opened, read_opening
 from .protocols import Protocols, keep
 from .provenance import provenance_put
-from .putting import following
+from .putting import following, told
 from .rebuilding import rebuilt
 from .receipt import EntryResult, Receipt
 from .request import Request
@@ -159,10 +159,12 @@ class Intake:
         changed = None if status == before.row.status else status
         version = writer.bump(access, before.row.id, changed, stamp=stamp)
         after = after.at(before.row._replace(version=version, status=status, stamp=stamp))
-        puts = [*judged.puts, *following(before, after), provenance_put(request, judged.puts, before)]
+        references = (f"{put.type}/{put.id}" for put in judged.puts)
+        provenance = provenance_put(request, judged.puts[0].method, references, before)
+        puts = [*judged.puts, *following(before, after), provenance]
         writer.put(access, puts, now, version)
         writer.log_entries(access, judged.log)
-        writer.outbox(access, [OutboxRow("episode", before.row.id, str(version).encode(), now)])
+        writer.outbox(access, [told(before.row.id, version, now)])
         self._snapshots.keep(after)
         return after
 

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from fhirmod.errors import InvalidError, NotSupportedError
-from fhirmod.r4 import RESOURCE_TYPES, dump, parse
+from fhirmod.r4 import RESOURCE_TYPES, entry_texts, parse
 
 from .incoming import Incoming, refuse_invalid
 
@@ -25,10 +25,11 @@ def read_transaction(text: bytes) -> list[Incoming]:
             "The Bundle's type must be transaction; other types are not taken here.", place="Bundle.type"
         )
     refuse_invalid(bundle)
-    return [_entry(number, entry) for number, entry in enumerate(bundle.get("entry", ()))]
+    entries = zip(bundle.get("entry", ()), entry_texts(text), strict=True)
+    return [_entry(number, entry, exact) for number, (entry, exact) in enumerate(entries)]
 
 
-def _entry(number: int, entry: Mapping[str, Any]) -> Incoming:
+def _entry(number: int, entry: Mapping[str, Any], text: bytes | None) -> Incoming:
     place = f"Bundle.entry[{number}]"
     request = entry["request"]
     method = request["method"]
@@ -40,7 +41,7 @@ def _entry(number: int, entry: Mapping[str, Any]) -> Incoming:
         if name in request and method != its:
             raise InvalidError(f"{name} is a condition of {its}; got it on {method}.", place=f"{place}.request.{name}")
     resource = entry.get("resource")
-    if resource is None:
+    if resource is None or text is None:
         raise InvalidError(f"An entry with {method} needs a resource.", place=f"{place}.resource")
     type_, _, id_ = request["url"].partition("?")[0].strip("/").partition("/")
     if type_ not in RESOURCE_TYPES or type_ != resource["resourceType"]:
@@ -53,7 +54,7 @@ def _entry(number: int, entry: Mapping[str, Any]) -> Incoming:
             place=f"{place}.request.url",
         )
     return Incoming(
-        text=dump(resource),
+        text=text,
         resource=resource,
         method="PUT" if method == "PUT" else "POST",
         id=id_ or None,

@@ -28,7 +28,7 @@ from .paths import Node, OutsideError, Path, compile_path, type_in
 from .profiles import Profile, compile_profile, profile
 from .references import references
 from .search import SearchParameter, search_parameter, search_parameters, search_values, values_of
-from .splice import splice
+from .splice import entry_texts, splice
 
 __all__ = [
     "KNOWN_TYPES",
@@ -56,6 +56,7 @@ __all__ = [
     "compile_path",
     "compile_profile",
     "dump",
+    "entry_texts",
     "fhirpath_patch",
     "json_patch",
     "parse",

@@ -57,6 +57,21 @@ def splice(
     return _applied(text, edits)
 
 
+def entry_texts(text: bytes) -> list[bytes | None]:
+    """Return the exact text of each Bundle entry's resource, in order; None where an entry has none.
+
+    Shape:  `text` is a Bundle that `parse` has read without error.
+    """
+    entries = _members(text, text.find(b"{"), ("entry",)).get("entry")
+    found: list[bytes | None] = []
+    position = entries[0] + 1 if entries else len(text)
+    while entries and (begin := text.find(b"{", position, entries[1])) >= 0:
+        span = _members(text, begin, ("resource",)).get("resource")
+        found.append(None if span is None else text[span[0] : span[1]])
+        position = _closing(text, begin)
+    return found
+
+
 def _identity(text: bytes, start: int, wanted: Mapping[str, bytes]) -> list[Edit]:
     top = _members(text, start, ("resourceType", "id", "meta"))
     edits: list[Edit] = []

@@ -163,6 +163,21 @@ def test_a_partners_text_is_stored_as_it_came_but_for_its_identity_and_links(int
     assert written.receipt.unread[0].reason.startswith("it belongs to no tamponade")
 
 
+def test_a_resource_inside_a_transaction_is_stored_as_it_came_too(intake: Intake) -> None:
+    text = partner.transaction().replace(b'"value": 700', b'"value":   7.00e2').replace(b"on pads", b"on p\\u0061ds")
+    written, _ = intake.transaction(request(), text)
+    bodies = [one.version.body or b"" for one in written if one.version is not None]
+    assert any(b'"value":   7.00e2,\n' in body for body in bodies)
+    assert any(b"on p\\u0061ds" in body for body in bodies)
+    assert intake.rebuild(request()) == 0
+
+
+def test_a_case_that_comes_as_fhir_is_told_to_others_like_an_entry(intake: Intake) -> None:
+    intake.transaction(request(), partner.transaction())
+    [(_, row)] = intake.store.read(lambda reader: reader.outgoing(ALL))
+    assert (row.topic, row.payload) == ("episode", b"1")
+
+
 def test_no_urn_is_left_in_anything_stored(intake: Intake) -> None:
     written, _ = intake.transaction(request(), partner.transaction())
     assert [one for one in written if b"urn:uuid" in (one.version.body or b"")] == []  # type: ignore[union-attr]

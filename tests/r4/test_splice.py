@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fhirmod.errors import UnreadableError
-from fhirmod.r4 import parse, splice
+from fhirmod.r4 import entry_texts, parse, splice
 from fhirmod.r4.facts import facts
 from fhirmod.r4.splice import LINK_NAMES
 
@@ -133,3 +133,13 @@ def test_splicing_changes_exactly_what_setting_would(value: dict[str, Any], plai
     text = json.dumps(value, ensure_ascii=plain, indent=indent or None)
     meta = {"versionId": "7", "lastUpdated": "2026-01-02T03:04:05.678Z"}
     assert json.loads(spliced(text.encode())) == {**value, "id": "new-id", "meta": meta}
+
+
+def test_the_exact_text_of_each_entrys_resource_is_found() -> None:
+    text = (
+        b'{ "entry" : [ {"resource":  {"a": [1.50, "}]{"]} , "fullUrl":"x"},{"fullUrl": "y", "link": [{"resource": 1}]},'
+        b'{"request":{"url":"{"}, "resource":{"\\u0061":{}}}\n], "type":"collection"}'
+    )
+    assert entry_texts(text) == [b'{"a": [1.50, "}]{"]}', None, b'{"\\u0061":{}}']
+    assert entry_texts(b'{"resourceType":"Bundle"}') == []
+    assert entry_texts(b'{"entry": [], "type": "batch"}') == []
