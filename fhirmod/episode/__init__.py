@@ -10,6 +10,7 @@ from .episode import Chains, Episode, Received, order_of, root_of
 from .kinds import (
     KINDS,
     RANK,
+    Acknowledgement,
     Background,
     BalloonPreparation,
     Birth,
@@ -71,6 +72,7 @@ __all__ = [
     "UNSTATED",
     "Absent",
     "AbsentReason",
+    "Acknowledgement",
     "Amount",
     "Answer",
     "AtRange",

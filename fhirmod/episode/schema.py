@@ -58,6 +58,7 @@ _RULES: dict[str, list[dict[str, Any]]] = {
     "Medication": [{"if": _has("drug", {"const": "other"}), "then": _has("drug_text")}],
     "VitalSigns": [{"if": _has("palpated", _TRUE), "then": {"not": _has("diastolic_mmhg", {"type": "number"})}}],
     "Retraction": [_has("reason")],
+    "Acknowledgement": [_has("performed_by")],
 }
 _MUST_SAY = frozenset({"VitalSigns", "Laboratory"})
 

@@ -20,7 +20,7 @@ from .balloon import (
     Withdrawal,
 )
 from .bleeding import Birth, BleedingResponse, BloodLoss, Haemorrhage, Weighed
-from .closing import Complication, DeviceProblem, FollowUp, Newborn, Note, Outcome, Retraction, SignOff
+from .closing import Acknowledgement, Complication, DeviceProblem, FollowUp, Newborn, Note, Outcome, Retraction, SignOff
 from .people import (
     Background,
     Conditions,
@@ -78,6 +78,7 @@ KINDS: dict[str, type[Entry]] = {
         DeviceProblem,
         Outcome,
         FollowUp,
+        Acknowledgement,
         Note,
         SignOff,
         Retraction,
@@ -89,6 +90,7 @@ RANK: dict[str, int] = {kind: rank for rank, kind in enumerate(KINDS)}
 __all__ = [
     "KINDS",
     "RANK",
+    "Acknowledgement",
     "Background",
     "BalloonPreparation",
     "Birth",

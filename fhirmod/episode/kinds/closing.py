@@ -2,6 +2,8 @@
 
 from typing import Annotated, ClassVar, Literal
 
+from pydantic import model_validator
+
 from fhirmod.episode.absent import Absent, Answer, or_absent
 from fhirmod.episode.entry import Entry
 from fhirmod.episode.quantity import Amount, quantity
@@ -93,6 +95,22 @@ class SignOff(Entry):
     """The record is closed by a person (`performed_by`)."""
 
     kind: Literal["sign-off"] = "sign-off"
+
+
+class Acknowledgement(Entry):
+    """A person (`performed_by`) has seen a finding; it stays quiet for one interval of the watch, no longer.
+
+    Shape: `finding` is the finding's key, which is the same while its cause stands.
+    """
+
+    kind: Literal["acknowledgement"] = "acknowledgement"
+    finding: Label
+
+    @model_validator(mode="after")
+    def _by_name(self) -> "Acknowledgement":
+        if self.performed_by is None:
+            raise ValueError("an acknowledgement needs the name of who has seen it in performed_by")
+        return self
 
 
 class Note(Entry):

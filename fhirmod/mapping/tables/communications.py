@@ -1,4 +1,4 @@
-"""Calls for help, acceptance of the woman, and the closing of the record, as Communication."""
+"""Calls for help, acceptance of the woman, findings seen, and the closing of the record, as Communication."""
 
 from fhirmod.mapping.special import FacilityDetail
 from fhirmod.mapping.table import Code, Part, Row, Rows, Table
@@ -12,5 +12,6 @@ def _said(kind: str, *rows: Row, codes: tuple[Code, ...]) -> Table:
 TABLES = (
     _said("help", *Rows("help").details("role"), codes=Rows("help").codes("step")),
     _said("custody", Row("facility", FacilityDetail("custody.facility")), codes=Rows("custody").codes("answer")),
+    _said("acknowledgement", *Rows("acknowledgement").details("finding"), codes=(Code("acknowledgement"),)),
     _said("sign-off", codes=(Code("sign-off"),)),
 )
