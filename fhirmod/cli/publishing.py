@@ -19,7 +19,7 @@ from api.fhir.capability import statement
 from fhirmod.episode import KINDS, Protocol, entry_schema
 from fhirmod.intake import Intake
 from fhirmod.mapping import BASE
-from fhirmod.r4 import dump
+from fhirmod.r4 import dump, subset_schema
 from fhirmod.store import open_store
 from terminology import code_system, concept_maps, value_sets
 
@@ -30,6 +30,7 @@ def documents() -> Iterator[tuple[str, dict[str, Any]]]:
     """Return every document of the contract: its path below `shared`, and its content."""
     for kind in KINDS:
         yield f"schemas/entries/{kind}.schema.json", entry_schema(kind)
+    yield "schemas/r4-subset.schema.json", subset_schema()
     for resource in (code_system(), *value_sets(), *concept_maps()):
         yield f"terminology/{resource['resourceType']}-{resource['id']}.json", resource
     yield "CapabilityStatement.json", statement(BASE)

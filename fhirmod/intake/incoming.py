@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from fhirmod.errors import Finding, InvalidError, PreconditionFailedError
 from fhirmod.mapping import ENTRY_ID
-from fhirmod.r4 import RESOURCE_TYPES, check, parse
+from fhirmod.r4 import RESOURCE_TYPES, parse, refusals
 from fhirmod.store import Access, Reader, Version
 
 from .conditions import matching
@@ -77,7 +77,7 @@ def refuse_invalid(resource: Mapping[str, Any]) -> None:
 
     Errors: InvalidError with every finding that refuses it.
     """
-    wrong = tuple(finding for finding in check(resource) if finding.refuses)
+    wrong = tuple(refusals(resource))
     if wrong:
         raise InvalidError("The resource is not valid FHIR R4.", findings=wrong)
 

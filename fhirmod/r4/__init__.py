@@ -4,6 +4,7 @@ Places are FHIRPath in R4's simple subset: element names, `[n]` for repetition, 
 name (`Observation.component[1].value.value`, not `valueQuantity`), which every FHIRPath engine evaluates.
 """
 
+from .accept import accepts, refusals
 from .check import check
 from .compartments import compartment_members, compartment_parameters, compartments
 from .conform import check_profile
@@ -29,6 +30,7 @@ from .profiles import Profile, compile_profile, profile
 from .references import references
 from .search import SearchParameter, search_parameter, search_parameters, search_values, values_of
 from .splice import entry_texts, splice
+from .subset import subset_schema
 
 __all__ = [
     "KNOWN_TYPES",
@@ -47,6 +49,7 @@ __all__ = [
     "StringValue",
     "TokenValue",
     "UriValue",
+    "accepts",
     "alternatives",
     "check",
     "check_profile",
@@ -62,10 +65,12 @@ __all__ = [
     "parse",
     "profile",
     "references",
+    "refusals",
     "search_parameter",
     "search_parameters",
     "search_values",
     "splice",
+    "subset_schema",
     "token",
     "type_in",
     "unescaped",

@@ -48,7 +48,7 @@ class Element:
         return f"{name} (slice {self.slice})" if self.slice else name
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Profile:
     """A compiled profile: its canonical URL, the type it constrains, and its tree of elements."""
 

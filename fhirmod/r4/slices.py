@@ -52,8 +52,8 @@ def belongs(element: Element, part: Element, item: Item) -> bool:
                 return False
         elif how == "exists":
             there = any(True for _ in _reached(node, path))
-            below = _below(part, path)
-            if below and there != (below[0].least > 0):
+            asked = below(part, path)
+            if asked and there != (asked[0].least > 0):
                 return False
         elif not _fits(part, path, node):
             return False
@@ -63,8 +63,7 @@ def belongs(element: Element, part: Element, item: Item) -> bool:
 def _fits(part: Element, path: str, node: Any) -> bool:
     demands = part.demands.get(path)
     if demands is None:
-        below = _below(part, path)
-        demands = [one for one in below if one.wanted is not None or one.binding is not None]
+        demands = [one for one in below(part, path) if one.wanted is not None or one.binding is not None]
         part.demands[path] = demands
     if not demands and path == "url" and part.profiles:
         return isinstance(node, dict) and node.get("url") in part.profiles
@@ -84,7 +83,7 @@ def _satisfies(element: Element, value: Any) -> bool:
     return isinstance(value, str) and members.code(value)
 
 
-def _below(part: Element, path: str) -> list[Element]:
+def below(part: Element, path: str) -> list[Element]:
     """Return the profile's elements at a path under a slice, its own slices included."""
     here = [part]
     for name in () if path == "$this" else path.split("."):

@@ -1,0 +1,84 @@
+"""What JSON Schema can say of R4's primitives and rules, for the fast subset: never less strict than R4.
+
+Source: the grammars of http://hl7.org/fhir/R4/datatypes.html#primitive; each rule by its FHIRPath.
+"""
+
+from typing import Any
+
+from .grammars import MAX_STRING
+
+Schema = dict[str, Any]
+
+_DAY = r"(?:(?:0[13578]|1[02])-(?:0[1-9]|[12]\d|3[01])|(?:0[469]|11)-(?:0[1-9]|[12]\d|30)|02-(?:0[1-9]|1\d|2[0-8]))"
+_YEAR = r"(?:000[1-9]|00[1-9]\d|0[1-9]\d\d|[1-9]\d{3})"
+_LEAP = r"(?:(?:\d\d(?:0[48]|[2468][048]|[13579][26])|(?:0[48]|[2468][048]|[13579][26])00)-02-29)"
+_DATE = rf"(?:{_YEAR}-{_DAY}|{_LEAP})".replace(r"\d", "[0-9]")
+_TIME = (
+    r"T(?:[01][0-9]|2[0-3]):[0-5][0-9]:(?:[0-5][0-9]|60)(?:\.[0-9]+)?(?:Z|[+-](?:0[0-9]|1[0-3]):[0-5][0-9]|[+-]14:00)"
+)
+_PARTIAL = rf"{_YEAR}(?:-(?:0[1-9]|1[0-2]))?".replace(r"\d", "[0-9]")
+_URI = {"type": "string", "pattern": r"^[^ \t\r\n\f\v]+$"}
+_TEXT = {"type": "string", "minLength": 1, "maxLength": MAX_STRING}
+
+# One div with paragraphs of plain or bold text: the narratives that a pattern can judge; others are read.
+_WORDS = r"[^<&\x00-\x08\x0b\x0c\x0e-\x1f\uFFFE\uFFFF]*"
+_SOME = r"[^<&\x00-\x08\x0b\x0c\x0e-\x1f\uFFFE\uFFFF]*[^<&\s\x00-\x1f\uFFFE\uFFFF]" + _WORDS
+_PARAGRAPH = rf"<p>{_SOME}(?:<b>{_WORDS}</b>{_WORDS})*</p>"
+NARRATIVE = rf'^<div xmlns="http://www\.w3\.org/1999/xhtml">(?:{_PARAGRAPH})+</div>$'
+
+
+def _whole(low: int) -> Schema:
+    return {"type": "integer", "minimum": low, "maximum": 2**31 - 1, "r4-whole": True}
+
+
+PATTERNS: dict[str, Schema] = {
+    "boolean": {"type": "boolean"},
+    "canonical": _URI,
+    "code": {"type": "string", "pattern": r"^[^ \t\r\n\f\v]+(?:[ \t\r\n][^ \t\r\n\f\v]+)*$"},
+    "date": {"type": "string", "pattern": f"^(?:{_PARTIAL}|{_DATE})$"},
+    "dateTime": {"type": "string", "pattern": f"^(?:{_PARTIAL}|{_DATE}(?:{_TIME})?)$"},
+    "decimal": {"type": "number"},
+    "id": {"type": "string", "pattern": r"^[A-Za-z0-9\-.]{1,64}$"},
+    "instant": {"type": "string", "pattern": f"^{_DATE}{_TIME}$"},
+    "integer": _whole(-(2**31)),
+    "markdown": _TEXT,
+    "positiveInt": _whole(1),
+    "string": _TEXT,
+    "unsignedInt": _whole(0),
+    "uri": _URI,
+    "url": _URI,
+    "xhtml": {"anyOf": [{"type": "string", "pattern": NARRATIVE}, {"type": "string", "r4-narrative": True}]},
+}
+
+# Rules that hold by how the subset is made: no contained resources, no reference to #, closed extensions.
+MOOT = frozenset(("dom-2", "dom-3", "dom-4", "dom-5", "ext-1", "ref-1"))
+
+
+def _needs(name: str, *others: str) -> Schema:
+    return {"dependentRequired": {name: list(others)}}
+
+
+def _one_of(*names: str) -> Schema:
+    return {"anyOf": [{"required": [name]} for name in names]}
+
+
+_NO_VALUE: Schema = {"patternProperties": {"^_?value[A-Z]": False}}
+
+# FHIRPath of a rule -> the same, or something stricter, as JSON Schema.
+TRANSLATED: dict[str, Schema] = {
+    "code.empty() or system.exists()": _needs("code", "system"),
+    "comparator.empty()": {"properties": {"comparator": False}},
+    "low.exists() or high.exists() or text.exists()": _one_of("low", "high", "text"),
+    "value.empty() or system.exists()": _needs("value", "system"),
+    "data.empty() or contentType.exists()": _needs("data", "contentType"),
+    "dose.exists() or rate.exists()": _one_of("dose", "rateRatio", "rateQuantity"),
+    "start.hasValue().not() or end.hasValue().not() or (start <= end)": {
+        "dependentSchemas": {"start": {"if": {"required": ["end"]}, "then": {"r4-rules": ["Period"]}}}
+    },
+    "dataAbsentReason.empty() or value.empty()": {"dependentSchemas": {"dataAbsentReason": _NO_VALUE}},
+    "value.empty() or component.code.where(coding.intersect(%resource.code.coding).exists()).empty()": {
+        "dependentSchemas": {"component": {"anyOf": [_NO_VALUE, {"r4-rules": ["Observation"]}]}}
+    },
+    "resource.exists() or request.exists() or response.exists()": _one_of("resource", "request", "response"),
+    "fullUrl.contains('/_history/').not()": {"properties": {"fullUrl": {"not": {"pattern": "/_history/"}}}},
+}

@@ -1,0 +1,195 @@
+"""A profile as a JSON Schema of what it asks beyond its type: the fast way to a yes.
+
+Where a profile says what this cannot (a rule over other elements, slicing by a profile), there is no schema
+and the walker judges. Which slice a value belongs to is said exactly; everything else may be stricter.
+"""
+
+from functools import lru_cache
+from typing import Any
+
+import jsonschema_rs
+
+from .invariants import TESTS, Scope
+from .keywords import Test, keyword
+from .plan import Plan, Slot, plan
+from .profiles import Element, Profile
+from .slices import below
+
+Schema = dict[str, Any]
+_LINK = r"^(?:(?:{0})/|https?://[^?#\s]+/(?:{0})/[A-Za-z0-9\-.]{{1,64}}$|urn:)"
+
+
+class _NotSaidError(Exception):
+    """Raised inside this module where a schema cannot say what a profile asks."""
+
+
+@lru_cache(maxsize=256)
+def acceptor(against: Profile) -> jsonschema_rs.Draft202012Validator | None:
+    """Return what accepts resources that plainly conform to a profile, or None if no schema can say it.
+
+    Shape: the resource is valid R4 of the profile's type already.
+    """
+    try:
+        schema = _demand(against.root, plan(against.type), root=True)
+    except (_NotSaidError, KeyError):
+        return None
+    return jsonschema_rs.Draft202012Validator(schema, keywords={"r4-rule": keyword(_rule)})
+
+
+def _rule(value: Any) -> Test:
+    """Return the test of `r4-rule`: one rule of the profile does not fail."""
+    test = TESTS[value]
+    return lambda instance: test(instance, Scope(instance, instance)) is not False
+
+
+def _demand(element: Element, shape: Plan | None, *, root: bool = False) -> Schema:
+    """Return what one value of an element must be."""
+    parts: list[Schema] = []
+    if element.wanted is not None:
+        parts.append({"const": element.wanted} if element.exact else _pattern(element.wanted))
+    if element.targets and all(target.isalpha() for target in element.targets) and "Resource" not in element.targets:
+        parts.append({"properties": {"reference": {"pattern": _LINK.format("|".join(sorted(element.targets)))}}})
+    parts += _binding(element)
+    for _, severity, text in element.rules:
+        if severity == "error" and text in TESTS:
+            if not root and "%r" in text:
+                raise _NotSaidError
+            parts.append({"r4-rule": text})
+    if element.profiles and not root:
+        raise _NotSaidError
+    if shape is not None:
+        for child in element.children.values():
+            parts += _choice(child, shape) if child.name.endswith("[x]") else _child(child, shape)
+    elif element.children:
+        raise _NotSaidError
+    return {"allOf": parts} if parts else {}
+
+
+def _child(child: Element, shape: Plan) -> list[Schema]:
+    slot = shape.slots[child.name]
+    if child.most == 0:
+        return [{"properties": {child.name: False, "_" + child.name: False}}]
+    parts: list[Schema] = [{"required": [child.name]}] if child.least else []
+    one = _demand(child, _inner(slot))
+    if not slot.many:
+        if child.slices:
+            raise _NotSaidError
+        return [*parts, {"properties": {child.name: one}}] if one else parts
+    many: Schema = {"items": one} if one else {}
+    if child.least > 1:
+        many["minItems"] = child.least
+    if child.most is not None:
+        many["maxItems"] = child.most
+    if child.slices:
+        many["allOf"] = _slices(child, slot)
+        if child.least == 0 and any(part.least for part in child.slices.values()):
+            parts.append({"required": [child.name]})
+    return [*parts, {"properties": {child.name: many}}] if many else parts
+
+
+def _choice(child: Element, shape: Plan) -> list[Schema]:
+    name = child.name.removesuffix("[x]")
+    slots = {key: slot for key, slot in shape.slots.items() if slot.group == name and not slot.companion}
+    allowed = {key: slot for key, slot in slots.items() if not child.types or slot.field.type in child.types}
+    shut = [*(slots.keys() - allowed.keys())] if child.most != 0 else [*slots]
+    parts: list[Schema] = []
+    if child.least:
+        parts.append({"anyOf": [{"required": [key]} for key in allowed]})
+    own = {key: _demand(child, _inner(slot)) for key, slot in allowed.items()}
+    for part in child.slices.values():
+        if child.discriminators != (("type", "$this"),) or part.slices:
+            raise _NotSaidError
+        mine = [key for key, slot in allowed.items() if slot.field.type in part.types]
+        for key in mine:
+            own[key] = {"allOf": [own[key], _demand(part, _inner(allowed[key]))]}
+        if part.least:
+            shut += [key for key in allowed if key not in mine]
+        if part.least and child.least:
+            parts.append({"anyOf": [{"required": [key]} for key in mine]})
+        if part.most == 0:
+            shut += mine
+    closed = {form: False for key in shut for form in (key, "_" + key)}
+    return [*parts, {"properties": {**own, **closed}}]
+
+
+def _slices(child: Element, slot: Slot) -> list[Schema]:
+    inner = _inner(slot)
+    parts: list[Schema] = []
+    earlier: list[Schema] = []
+    for part in child.slices.values():
+        if part.slices or not child.discriminators:
+            raise _NotSaidError
+        is_one: Schema = {"allOf": [_member(part, how, path, inner) for how, path in child.discriminators]}
+        if earlier:
+            is_one = {"allOf": [is_one, *({"not": one} for one in earlier)]}
+        earlier.append(is_one)
+        counted: Schema = {"contains": is_one, "minContains": part.least}
+        if part.most is not None:
+            counted["maxContains"] = part.most
+        parts.append(counted)
+        if asked := _demand(part, inner):
+            parts.append({"items": {"if": is_one, "then": asked}})
+    if child.closed:
+        parts.append({"items": {"anyOf": earlier}})
+    return parts
+
+
+def _member(part: Element, how: str, path: str, shape: Plan | None) -> Schema:
+    """Return exactly which values are of a slice by one discriminator: any value at the path, any demand there."""
+    if how not in ("value", "pattern") or part.profiles:
+        raise _NotSaidError
+    demands = [one for one in below(part, path) if one.wanted is not None or one.binding is not None]
+    if not demands or any(one.binding is not None for one in demands):
+        raise _NotSaidError
+    found: Schema = {"anyOf": [{"const": one.wanted} if one.exact else _pattern(one.wanted) for one in demands]}
+    if path == "$this":
+        return found
+    steps: list[tuple[str, Slot]] = []
+    for step in path.split("."):
+        if shape is None or step not in shape.slots:
+            raise _NotSaidError
+        steps.append((step, shape.slots[step]))
+        shape = _inner(steps[-1][1])
+    for step, slot in reversed(steps):
+        found = {"required": [step], "properties": {step: {"contains": found} if slot.many else found}}
+    return found
+
+
+def _inner(slot: Slot) -> Plan | None:
+    return None if slot.primitive or slot.field.type == "Resource" else plan(slot.inner)
+
+
+def _binding(element: Element) -> list[Schema]:
+    binding = element.binding
+    if binding is None or binding.members is None or binding.strength != "required":
+        return []
+    members = binding.members
+    if members.grammar is not None or members.open:
+        raise _NotSaidError
+    coding = {
+        "anyOf": [
+            {
+                "properties": {"system": {"const": system}, "code": {"enum": sorted(codes)}},
+                "required": ["system", "code"],
+            }
+            for system, codes in members.pairs.items()
+        ]
+    }
+    return [
+        {"if": {"type": "string"}, "then": {"enum": sorted(members.codes)}},
+        {"if": {"required": ["coding"]}, "then": {"properties": {"coding": {"contains": coding}}}},
+        {"if": {"required": ["code"], "not": {"required": ["coding"]}}, "then": coding},
+    ]
+
+
+def _pattern(wanted: Any) -> Schema:
+    """Return what has everything a pattern has (elementdefinition.html#pattern)."""
+    if isinstance(wanted, dict):
+        return {
+            "type": "object",
+            "required": [*wanted],
+            "properties": {key: _pattern(value) for key, value in wanted.items()},
+        }
+    if isinstance(wanted, list):
+        return {"type": "array", "allOf": [{"contains": _pattern(one)} for one in wanted]}
+    return {"const": wanted}
