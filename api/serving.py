@@ -7,7 +7,7 @@ import sys
 
 import uvicorn
 
-from fhirmod.episode import Protocol
+from fhirmod.episode import KINDS, Protocol
 from fhirmod.errors import NotFoundError, NotSupportedError
 from fhirmod.exchange import CAUTIONS
 from fhirmod.intake import Intake
@@ -33,6 +33,8 @@ def run(settings: Settings) -> None:
         print(say, *CAUTIONS[:2], sep="\n", file=sys.stderr, flush=True)
         config = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False)
         config.load()
+        for kind in KINDS.values():
+            kind.model_rebuild()  # put off until first used; threads that serve share them whole
         gc.collect()
         gc.freeze()
         uvicorn.Server(config).run(sockets=[door])

@@ -32,6 +32,7 @@ RCOG_GTG52 = Source("RCOG_GTG52", "RCOG Green-top Guideline 52 (2016), web summa
 WHO_2017_TXA = Source("WHO_2017_TXA", "WHO recommendation on tranexamic acid (2017)", "memory")
 AWHONN_QBL = Source("AWHONN_QBL", "ACOG Committee Opinion 794 (2019) / AWHONN quantification brief", "reprint")
 RATHORE_2012 = Source("RATHORE_2012", "Rathore AM et al. 2012 (PubMed 22540529)", "read")
+SUAREZ_2020 = Source("SUAREZ_2020", "Suarez S et al. 2020 (uterine balloon tamponade, pooled success 85.9 %)", "read")
 PRACTICE = Source("PRACTICE", "common practice, no published source", "practice")
 ARITHMETIC = Source("ARITHMETIC", "arithmetic on the recorded entries", "arithmetic")
 FHIR_R4 = Source("FHIR_R4", "HL7 FHIR R4 (4.0.1)", "read")

@@ -1,4 +1,4 @@
-"""Invented stories of an episode, for laws: every kind, a correction, a retraction; never fewer than 45 entries.
+"""Invented stories of an episode, for laws: `stories` has every kind in each and odd fields, `plausible` what is likely.
 
 Most entries lie in a plausible order of time; some keep an odd time (a date, not known, another day), because real
 records do.
@@ -10,6 +10,8 @@ from typing import Any
 from hypothesis import strategies as st
 
 from fhirmod.episode import KINDS, Entry, Episode, Received, read_entry
+from fhirmod.stories import LEVELS, Level, story
+from fhirmod.stories import Story as Told
 from tests.any_entry import any_entry
 
 START = datetime.fromisoformat("2026-03-01T02:00:00+01:00")
@@ -53,6 +55,12 @@ def stories(draw: st.DrawFn, *, dies: bool | None = None) -> tuple[Entry, ...]:
     retraction = _placed(draw, draw(any_entry("retraction")), minute)
     entries.append(_told(retraction, {"retracts": taken_back.id}))
     return Story(entries)
+
+
+def plausible(*levels: Level) -> st.SearchStrategy[Told]:
+    """Return a strategy for stories as the generator tells them, spoilt at one of the levels (any without one)."""
+    dirt = st.sampled_from(levels or LEVELS)
+    return st.builds(lambda seed, level: story(seed, dirt=level), st.integers(0, 10**9), dirt)
 
 
 _KIND_NAMED = {"placement": "placement", "preparation": "balloon-preparation"}

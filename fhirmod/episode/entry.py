@@ -16,7 +16,8 @@ from .text import EntryId, Label, Text
 class Part(BaseModel):
     """A group of fields inside an entry."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", revalidate_instances="never")
+    # defer_build: a command that reads two kinds of entry does not pay for forty
+    model_config = ConfigDict(frozen=True, extra="forbid", revalidate_instances="never", defer_build=True)
 
 
 class Person(Part):
