@@ -161,8 +161,9 @@ class _Work:
             Stored(one.incoming.type, one.id, (one.current.version if one.current else 0) + 1, now, one.resource)
             for one in mine
         ]
-        received = lens.fold(batch)
         context = context_of(row, batch) if new else before.context
+        lens.subjects = context.subjects
+        received = lens.fold(batch)
         own = tuple(one for one in before.episode.received if not (one.inferred and _opens(received)))
         if new:
             own = () if _opens(received) else (inferred_opening(row),)

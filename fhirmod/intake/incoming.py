@@ -174,10 +174,13 @@ def lead(placed: Sequence[Placed], reader: Reader, access: Access) -> tuple[list
     for one in placed:
         if one.incoming.full_url:
             links[one.incoming.full_url] = one.reference
-        given = one.incoming.resource.get("id")
+        given = one.incoming.resource.get("id") or _id_in(one.incoming)
         if given and given != one.id:
             links[f"{one.incoming.type}/{given}"] = one.reference
     for reference in _strings(one.incoming.resource for one in placed):
+        unversioned, versioned, _ = reference.partition("/_history/")
+        if versioned and unversioned in links:
+            links[reference] = links[unversioned]  # which version that was there, nobody can tell here
         type_, question, query = reference.partition("?")
         if question and type_ in RESOURCE_TYPES and reference not in links:
             here = ((one.id, one.incoming.resource) for one in placed if one.incoming.type == type_ and not one.found)
@@ -189,6 +192,15 @@ def lead(placed: Sequence[Placed], reader: Reader, access: Access) -> tuple[list
                 )
             links[reference] = f"{type_}/{matches[0]}"
     return [replace(one, resource=rewritten(one.incoming.resource, links)) for one in placed], links
+
+
+def _id_in(incoming: Incoming) -> str | None:
+    """Return the id that a RESTful fullUrl gives a resource without one: relative references go by it.
+
+    Source: http://hl7.org/fhir/R4/bundle.html#references
+    """
+    type_, _, id_ = (incoming.full_url or "").rpartition("/")
+    return id_ if type_.startswith("http") and type_.endswith(f"/{incoming.type}") else None
 
 
 def rewritten(value: Any, links: Mapping[str, str]) -> Any:

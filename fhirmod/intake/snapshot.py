@@ -106,12 +106,12 @@ def advanced(
 
 def load(reader: Reader, access: Access, row: EpisodeRow) -> tuple[Snapshot, Lens]:
     """Return the episode read back from everything stored, and the lens that read it."""
-    lens = Lens()
     versions = reader.members(access, row.id, owner="asserted")
     stored = [as_stored(one) for one in versions]
+    context = context_of(row, stored)
+    lens = Lens(context.subjects)
     for _, batch in groupby(zip(versions, stored, strict=True), key=lambda pair: pair[0].episode_version):
         lens.fold([one for _, one in batch])
-    context = context_of(row, stored)
     received = tuple(lens.received)
     if not any(isinstance(one.entry, Opening) for one in received):
         received = (inferred_opening(row), *received)

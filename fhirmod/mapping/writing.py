@@ -36,6 +36,11 @@ class Context:
     encounter: str | None = None
     drill: bool = False
 
+    @property
+    def subjects(self) -> frozenset[str]:
+        """Return the references of the woman; none where the anchor names her otherwise than by a reference."""
+        return frozenset({self.subject}) if self.subject else frozenset()
+
 
 @dataclass(frozen=True, slots=True)
 class Image:

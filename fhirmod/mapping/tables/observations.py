@@ -88,8 +88,8 @@ _BLOOD_LOSS = Part(
     "blood-loss",
     "Observation",
     (
-        Code("collector-reading", {"reading": "collector-total"}),
-        Code("stated-total", {"reading": "stated-total"}),
+        Code("collector-reading", {"reading": "collector-total"}, assumes={"method": "other"}),
+        Code("stated-total", {"reading": "stated-total"}, assumes={"method": "other"}),
         Code("blood-loss-visual", {"reading": "increment", "method": "visual"}),
         Code("blood-loss", {"reading": "increment", "method": "other"}),
         Code("blood-loss-measured", {"reading": "increment"}, assumes={"method": "other"}),
