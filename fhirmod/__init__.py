@@ -11,6 +11,7 @@ The floors, top to bottom; imports point down only (import-linter proves it)::
     fhirmod.compute      pure functions of an Episode; no codes, no FHIR, no clock
     fhirmod.episode      entries, episode, site protocol
     fhirmod.r4           the R4 engine; knows no tamponade    terminology     concept -> codes
+    fhirmod.udi          what a device's unique identifier says
     fhirmod.errors       findings and errors                  fhirmod.sources    publications
 """
 

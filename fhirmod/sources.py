@@ -58,6 +58,11 @@ WHO_NEAR_MISS = Source(
 )
 BLOOD_DENSITY = Source("BLOOD_DENSITY", "density of blood 1.06 g/mL, handbook value", "read")
 CONDOUS_2003 = Source("CONDOUS_2003", "Condous GS et al. Obstet Gynecol 2003 (tamponade test)", "memory")
+GS1 = Source("GS1", "GS1 General Specifications, sections 3 and 7 (application identifiers, check digit)", "reprint")
+HIBC = Source("HIBC", "ANSI/HIBC 2.6 (2016), Health Industry Supplier Labeling Standard", "reprint")
+UDI_FORMATS = Source(
+    "UDI_FORMATS", "FDA: UDI formats by FDA-accredited issuing agency, version 1.3 (January 2017)", "reprint"
+)
 ISO_8601 = Source("ISO_8601", "ISO 8601 (offsets in times)", "memory")
 DWELL_USUAL = Source(
     "DWELL_USUAL",

@@ -32,6 +32,15 @@ DECIMALS = st.sampled_from(["0", "1", "7", "12", "50", "98", "1.50", "0.010", "3
 WHOLE = st.integers(1, 12)
 TIMES = INSTANTS | st.just("2026-03-01") | ABSENT
 PERSON = st.none() | st.builds(lambda i, r: {"id": i} | ({"role": r} if r else {}), WORDS, st.none() | WORDS)
+CARRIERS = [
+    "(01)51022222233336(11)141231(17)150707(10)A213B1(21)1234",
+    "]d201008123456789011124011510LOT789XYZ\x1d21IP2000-123456",
+    "(01)00812345678902(17)270300(10)WRONG-DIGIT",
+    "+J123AQ3451/$$3231231BC34567/S4012R",
+    "+$$02231162074ZA",
+    "=/A9999XYZ100T0944=,000025=A99971312345600=>014032=}013032&,1000000000000XYZ123",
+    "\x1dnot one",
+]
 ENVELOPE = {
     "at": TIMES,
     "recorded_at": INSTANTS,
@@ -76,6 +85,10 @@ def field_values(annotation: Any, metadata: tuple[Any, ...] = ()) -> st.SearchSt
         return UUIDS
     if any("[A-Za-z][A-Za-z0-9+.-]*:" in str(getattr(item, "pattern", "")) for item in metadata):
         return st.sampled_from(["urn:oid:2.999.1", "https://example.org/ids"])
+    if any("(19|2[0-9])[0-9]{2}(-(0[1-9]" in str(getattr(item, "pattern", "")) for item in metadata):
+        return st.sampled_from(["2027", "2027-03", "2027-01-31", "2026-03-01T02:10:00+01:00"])
+    if any("\\x05-" in str(getattr(item, "pattern", "")) for item in metadata):
+        return WORDS | st.sampled_from(CARRIERS)
     return WORDS
 
 

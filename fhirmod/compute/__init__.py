@@ -6,6 +6,7 @@ are stored), and the small functions they are made of.
 
 from .classes import SCHEMES, LossClass
 from .closure import Closure, closure
+from .device_labels import label_findings
 from .haemodynamics import (
     LOCAL_MEASURES,
     LocalMeasure,
@@ -40,6 +41,7 @@ __all__ = [
     "added",
     "at_least_ratio",
     "closure",
+    "label_findings",
     "ledgers",
     "mass_to_volume_ml",
     "mean_arterial_pressure",

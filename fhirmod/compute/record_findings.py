@@ -5,10 +5,11 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 
 from fhirmod import sources
-from fhirmod.episode import Episode, Received, Retraction
+from fhirmod.episode import BalloonPreparation, Episode, Placement, Received, Retraction
 from fhirmod.errors import Finding, Tier
 
 from .balloons import Balloon
+from .device_labels import label_findings
 from .view import View
 from .when import Interval, when
 
@@ -35,6 +36,7 @@ def record_findings(
         *_losses(view),
         *_orders(timings),
         *_unclosed(all_balloons),
+        *_labels(view),
     )
     return tuple(sorted(found, key=lambda one: (one.code, one.place, one.sentence)))
 
@@ -139,6 +141,11 @@ def _orders(timings: Iterable[Interval]) -> Iterator[Finding]:
                 f"The {one.end.name} of entry {one.end.entry} lies before the {one.start.name} of entry "
                 f"{one.start.entry}; it should follow it.",
             )  # fmt: skip
+
+
+def _labels(view: View) -> Iterator[Finding]:
+    for entry in (*view.all(BalloonPreparation), *view.all(Placement)):
+        yield from label_findings(entry)
 
 
 def _unclosed(all_balloons: tuple[Balloon, ...]) -> Iterator[Finding]:

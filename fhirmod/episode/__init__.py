@@ -60,7 +60,7 @@ from .kinds import (
     Withdrawal,
     Woman,
 )
-from .moment import Moment
+from .moment import Moment, PartialDate
 from .protocol import Protocol, Threshold, WatchStep
 from .quantity import Amount, unit_of
 from .reading import read_entry
@@ -113,6 +113,7 @@ __all__ = [
     "Outcome",
     "Packing",
     "Part",
+    "PartialDate",
     "Person",
     "Placement",
     "PlacementAttempt",

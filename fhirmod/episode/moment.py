@@ -1,12 +1,16 @@
-"""A point in time as it was sent: an instant with its offset, or a calendar date; the text is kept."""
+"""A point in time as it was sent: an instant with its offset, or a calendar date; the text is kept.
+
+`PartialDate` is a date as a label states it: a year, a year and month, a day, or an instant. A day that is not
+stated is not made up.
+"""
 
 import re
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler, StringConstraints
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 _DAY = (
@@ -83,6 +87,8 @@ def whole_day(day: date, like: datetime) -> tuple[datetime, datetime]:
 
 
 INSTANT_PATTERN = f"^{_DAY}{_CLOCK}$"
+PARTIAL_DATE_PATTERN = f"^((19|2[0-9])[0-9]{{2}}(-(0[1-9]|1[0-2]))?|{_DAY}({_CLOCK})?)$"
+PartialDate = Annotated[str, StringConstraints(pattern=PARTIAL_DATE_PATTERN)]
 
 
 def _microseconds(text: str) -> str:

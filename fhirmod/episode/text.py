@@ -1,5 +1,6 @@
 """Free text and identifiers as the record takes them.
 
+`Carrier` is what a bar code reader sends: the separators of ISO/IEC 15434 (EOT, FS, GS, RS) are data there.
 Source: HL7 FHIR R4 datatypes, string (no control characters but tab and line ends, never blank) and id.
 """
 
@@ -17,6 +18,14 @@ Text = Annotated[
 ]
 Label = Annotated[
     str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f]*[^\x00-\x20][^\x00-\x1f]*$")
+]
+Carrier = Annotated[
+    str,
+    StringConstraints(
+        min_length=1,
+        max_length=500,
+        pattern=r"^[^\x00-\x03\x05-\x1b\x1f]*[^\x00-\x20][^\x00-\x03\x05-\x1b\x1f]*$",
+    ),
 ]
 Uri = Annotated[str, StringConstraints(pattern=r"^[A-Za-z][A-Za-z0-9+.-]*:\S+$", max_length=500)]
 EntryId = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}$")]

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field
 from hashlib import sha256
 from typing import Any
 
-from fhirmod.episode import Entry, Episode, Opening, Received, Retraction, read_entry, root_of
+from fhirmod.compute import label_findings
+from fhirmod.episode import DeviceFacts, Entry, Episode, Opening, Received, Retraction, read_entry, root_of
 from fhirmod.errors import Finding, InvalidError
 from fhirmod.mapping import Context, Image, images, retraction_image
 from fhirmod.r4 import dump, parse
@@ -189,7 +190,8 @@ class _Judge:
             put_image(image, "asserted", self._snapshot.row.id, "entry", "POST" if fresh else "PUT") for image in made
         ]
         outcome.log.append(EntryRow(entry.id, digest, self._request.received.text, self._snapshot.row.id))
-        outcome.results.append(EntryResult(sent.id, "accepted", (), references))
+        findings = tuple(label_findings(entry)) if isinstance(entry, DeviceFacts) else ()
+        outcome.results.append(EntryResult(sent.id, "accepted", findings, references))
         self._release(entry.id)
 
     def _images(self, before: Episode, entry: Entry) -> list[Image]:

@@ -58,7 +58,7 @@ def _codec(annotation: Any, key: str, unit: str | None) -> Codec:
     if only is bool:
         return Codec("Boolean", bool, _read_bool)
     if only is Moment:
-        return Codec("DateTime", str, Moment)
+        return Codec("DateTime", str, _read_moment)
     return Codec("String", str, str)
 
 
@@ -129,6 +129,13 @@ def _word(key: str, words: tuple[str, ...], *, many: bool = False) -> Codec:
 
 def _boolean_word() -> Codec:
     return Codec("Boolean", lambda word: word == "yes", lambda value: "yes" if _read_bool(value) else "no")
+
+
+def _read_moment(value: Any) -> Moment:
+    try:
+        return Moment(value)
+    except ValueError as wrong:
+        raise Unread(f"the date {value!r} is not read here: {wrong}") from None
 
 
 def _read_bool(value: Any) -> bool:

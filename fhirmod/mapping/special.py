@@ -249,16 +249,6 @@ class ProtocolStampExtension:
         return None
 
 
-class CarrierText:
-    """The device identifier as it is printed or scanned: `udiCarrier.carrierHRF`, byte for byte."""
-
-    def put(self, target: dict[str, Any], value: str) -> None:
-        target["udiCarrier"] = [{"carrierHRF": value}]
-
-    def get(self, view: View) -> str | None:
-        return next((udi["carrierHRF"] for udi in view.resource.get("udiCarrier", ()) if "carrierHRF" in udi), None)
-
-
 class RetractedTargets:
     """Which entry is taken back: its id; the resources it covers are added when the image is made."""
 

@@ -14,12 +14,20 @@ ENTRY = f"{BASE}/StructureDefinition/entry"
 RETRACTS = f"{BASE}/StructureDefinition/retracts"
 DETAIL = f"{BASE}/StructureDefinition/detail"
 ROLE = f"{BASE}/StructureDefinition/performer-role"
+FROM_UDI = f"{BASE}/StructureDefinition/from-udi"
 WHY_ABSENT = f"{BASE}/StructureDefinition/why-absent"
 PROTOCOL = f"{BASE}/StructureDefinition/site-protocol"
 
 DATA_ABSENT = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
 DATA_ABSENT_CODES = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 DUE_TO = "http://hl7.org/fhir/StructureDefinition/condition-dueTo"
+# Issuing agencies as HL7 FHIR R4 names them in the definition of Device.udiCarrier.issuer.
+UDI_ISSUERS = {
+    "gs1": "http://hl7.org/fhir/NamingSystem/gs1-di",
+    "hibcc": "http://hl7.org/fhir/NamingSystem/hibcc-dI",
+    "iccbba": "http://hl7.org/fhir/NamingSystem/iccbba-other-di",
+    "iccbba-blood": "http://hl7.org/fhir/NamingSystem/iccbba-blood-di",
+}
 UCUM = "http://unitsofmeasure.org"
 
 

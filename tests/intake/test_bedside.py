@@ -225,3 +225,16 @@ def test_twenty_writers_on_one_episode_lose_nothing(intake: Intake) -> None:
     assert len(standing(intake, episode, "blood-loss")) == 101
     assert body(intake, "Observation", f"{episode}.blood-loss-measured")["valueQuantity"]["value"] == 1450  # type: ignore[index]
     assert intake.rebuild(request()) == 0
+
+
+def test_a_doubtful_device_identifier_is_accepted_and_said_in_the_receipt(intake: Intake) -> None:
+    episode = opened(intake)
+    scanned = entry("placement", "02:05", udi="]C1010081234567890210A1\x1d21X")
+    receipt = intake.append(request(), episode, [scanned])
+    [result] = receipt.entries
+    assert result.status == "accepted"
+    assert [(one.severity, one.code, one.tier) for one in result.findings] == [
+        ("warning", "record-udi-check-digit", "review")
+    ]
+    [device] = [one for one in result.resources if one.startswith("Device/")]
+    assert body(intake, "Device", device.removeprefix("Device/"))["lotNumber"] == "A1"

@@ -13,6 +13,7 @@ from fhirmod.episode import (
     Facility,
     Moment,
     Part,
+    PartialDate,
     Person,
     ProtocolStamp,
     Rate,
@@ -23,6 +24,7 @@ from fhirmod.episode.text import EntryId
 
 _QUANTITY = type(quantity("1"))
 _ID_PATTERN = get_args(EntryId)[1].pattern
+_DATE_PATTERN = get_args(PartialDate)[1].pattern
 # People, places, devices' dates and the protocol are resources or elements of their own in FHIR, not concepts.
 _ELSEWHERE = (Absent, Facility, Moment, Person, ProtocolStamp, Woman)
 
@@ -59,7 +61,7 @@ def _leaves(annotation: Any) -> Iterator[tuple[str, Any]]:
         units = [mark.unit for mark in marks if isinstance(mark, _QUANTITY)]
         if units:
             yield "unit", units[0]
-        elif any(getattr(mark, "pattern", None) == _ID_PATTERN for mark in marks):
+        elif any(getattr(mark, "pattern", None) in (_ID_PATTERN, _DATE_PATTERN) for mark in marks):
             return
         else:
             yield from _leaves(inner)

@@ -4,24 +4,28 @@ from typing import Annotated, Literal
 
 from fhirmod.episode.absent import Absent, Answer, or_absent
 from fhirmod.episode.entry import Entry
-from fhirmod.episode.moment import Moment
+from fhirmod.episode.moment import PartialDate
 from fhirmod.episode.quantity import Amount, quantity
-from fhirmod.episode.text import EntryId, Label
+from fhirmod.episode.text import Carrier, EntryId, Label
 
 Compartment = Literal["cavity", "retention", "vaginal"]
 Retention = Literal["used", "not-used", "none"]
 
 
 class DeviceFacts(Entry):
-    """Facts of the device in hand, as its label or maker's hands give them; the label maximum is never a constant."""
+    """Facts of the device in hand, as its label or maker's hands give them; the label maximum is never a constant.
+
+    Shape: `udi` is the unique identifier as read by a bar code reader or as printed; improvised devices have none.
+           What is typed in `lot`, `serial` and `expires` stands over what `udi` says.
+    """
 
     device: Literal["purpose-made", "improvised-condom-catheter", "improvised-other"] | None = None
     size: Label | None = None
     label_max_ml: Annotated[Amount, quantity("mL")] | None = None
-    udi: Label | None = None
+    udi: Carrier | None = None
     lot: Label | None = None
     serial: Label | None = None
-    expires: Moment | None = None
+    expires: PartialDate | None = None
     latex: Answer | None = None
     retention: Annotated[Retention | Absent, or_absent] | None = None
     drain_lumen: Annotated[Literal["yes", "no", "blocked"] | Absent, or_absent] | None = None

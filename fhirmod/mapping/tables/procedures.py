@@ -3,7 +3,8 @@
 from typing import Any
 
 from fhirmod.episode import Placement
-from fhirmod.mapping.special import CarrierText, FacilityDetail, PlacementReference, PreparationReference
+from fhirmod.mapping.carrier import LABEL_FACTS, CarrierText, LabelFact, says_label_facts
+from fhirmod.mapping.special import FacilityDetail, PlacementReference, PreparationReference
 from fhirmod.mapping.table import Code, Part, Row, Rows, Table
 
 
@@ -23,11 +24,10 @@ def _device(kind: str, *, when: Any = None) -> Part:
         (
             *rows.properties("size", "label_max_ml", "latex", "retention", "drain_lumen", "closure"),
             Row("udi", CarrierText()),
-            rows.element("lot", "lotNumber"),
-            rows.element("serial", "serialNumber"),
-            rows.element("expires", "expirationDate"),
+            *(Row(name, LabelFact(element)) for name, element in LABEL_FACTS.items()),
         ),
         when=when,
+        finish=says_label_facts,
         profiles=("device",),
     )
 
