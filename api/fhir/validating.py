@@ -15,7 +15,7 @@ from starlette.responses import Response
 from api.asking import Parts, read_body
 from api.problems import as_fhir
 from fhirmod.errors import BadParameterError, FhirmodError, Finding, NotSupportedError
-from fhirmod.r4 import KNOWN_TYPES, Profile, check, dump, parse, profile
+from fhirmod.r4 import KNOWN_TYPES, R4, Profile, check, dump, parse
 
 from .reading import known_type, living
 
@@ -123,7 +123,7 @@ def _profile(url: str) -> Profile | str:
     name = url.partition("|")[0].removeprefix(_R4)
     if name in KNOWN_TYPES or name in ("Resource", "DomainResource"):
         return name
-    found = profile(url)
+    found = R4.profile(url)
     if found is None:
         raise NotSupportedError(
             f"The profile {url[:200]!r} is not known here; R4's own types and vital-signs profiles are.",

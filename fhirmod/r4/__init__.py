@@ -25,18 +25,22 @@ from .indexed import (
     UriValue,
 )
 from .json_patching import json_patch
+from .known import R4, Known
 from .paths import Node, OutsideError, Path, compile_path, type_in
-from .profiles import Profile, compile_profile, profile
+from .profiles import Profile, compile_profile
 from .references import references
 from .search import SearchParameter, search_parameter, search_parameters, search_values, values_of
+from .snapshot import snapshot
 from .splice import entry_texts, splice
 from .subset import subset_schema
 
 __all__ = [
     "KNOWN_TYPES",
+    "R4",
     "RESOURCE_TYPES",
     "CompositeValue",
     "DateValue",
+    "Known",
     "Node",
     "NumberValue",
     "OutsideError",
@@ -63,12 +67,12 @@ __all__ = [
     "fhirpath_patch",
     "json_patch",
     "parse",
-    "profile",
     "references",
     "refusals",
     "search_parameter",
     "search_parameters",
     "search_values",
+    "snapshot",
     "splice",
     "subset_schema",
     "token",

@@ -5,7 +5,7 @@ holds it to that); a no means nothing, and `refusals` then asks the walker.
 """
 
 from collections.abc import Iterator, Mapping
-from functools import cache
+from functools import lru_cache
 from typing import Any
 
 import jsonschema_rs
@@ -16,45 +16,47 @@ from .bundles import Bundle
 from .check import check
 from .invariants import Scope
 from .keywords import Test, keyword
+from .known import R4, Known
 from .links import Link
 from .meaning import bound
 from .narrative import problems
 from .places import Place
 from .plan import Slot, plan
-from .profile_subset import acceptor
-from .profiles import profile
+from .profile_subset import acceptor, rule
 from .subset import subset_schema, ways
 
 _FOLLOWED = frozenset(("transaction", "batch", "message"))
 
 
-def refusals(resource: Any) -> list[Finding]:
+def refusals(resource: Any, known: Known = R4) -> list[Finding]:
     """Return the errors R4 finds in a parsed resource or Bundle; warnings are `check`'s business."""
-    return [] if accepts(resource) else [one for one in check(resource) if one.refuses]
+    return [] if accepts(resource, known) else [one for one in check(resource, known=known) if one.refuses]
 
 
-def accepts(resource: Any) -> bool:
+def accepts(resource: Any, known: Known = R4) -> bool:
     """Return whether a parsed resource or Bundle is of the fast subset: then R4 has nothing against it."""
     if not isinstance(resource, dict):
         return False
     try:
-        if not _validator().is_valid(resource):
+        if not _validator(known).is_valid(resource):
             return False
     except (RecursionError, ValueError):
         return False
+    if not _claims(resource, known):
+        return False
     if resource["resourceType"] != "Bundle":
-        return _claims(resource)
+        return True
     inside = [entry["resource"] for entry in resource.get("entry", ()) if "resource" in entry]
-    return all(map(_claims, inside)) and _whole(resource)
+    return all(_claims(one, known) for one in inside) and _whole(resource)
 
 
-def _claims(resource: Mapping[str, Any]) -> bool:
+def _claims(resource: Mapping[str, Any], known: Known) -> bool:
     """Return whether a resource plainly conforms to every profile it claims and that is known here."""
     for url in resource.get("meta", _NOTHING).get("profile", ()):
-        known = profile(url)
-        if known is None:
+        one = known.profile(url)
+        if one is None:
             continue
-        accepting = acceptor(known) if known.type == resource["resourceType"] else None
+        accepting = acceptor(one) if one.type == resource["resourceType"] else None
         if accepting is None or not accepting.is_valid(resource):
             return False
     return True
@@ -151,11 +153,12 @@ KEYWORDS = {
     "r4-narrative": keyword(_narrative),
     "r4-rules": keyword(_rules),
     "r4-bound": keyword(_bound),
+    "r4-rule": keyword(rule),
 }
 
 
-@cache
-def _validator() -> jsonschema_rs.Draft202012Validator:
+@lru_cache(maxsize=8)
+def _validator(known: Known) -> jsonschema_rs.Draft202012Validator:
     return jsonschema_rs.Draft202012Validator(
-        subset_schema(), keywords=KEYWORDS, pattern_options=jsonschema_rs.RegexOptions()
+        subset_schema(known), keywords=KEYWORDS, pattern_options=jsonschema_rs.RegexOptions()
     )

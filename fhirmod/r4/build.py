@@ -7,30 +7,22 @@ parameters, compartments, operations. No prose is kept.
 
 import gzip
 import json
-import lzma
 import sys
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 from .expansion import Expander
+from .inputs import DEFINITIONS, read_input
 
 FORMAT = 1
 EDITION = "4.0.1"
-HERE = Path(__file__).parent / "definitions"
-FACTS = HERE / "facts.json.gz"
+FACTS = DEFINITIONS / "facts.json.gz"
 FHIR = "http://hl7.org/fhir/StructureDefinition/"
 SYSTEM = "http://hl7.org/fhirpath/System."
 EXAMPLE = "http://hl7.org/fhir/SearchParameter/example"  # HL7's illustration, a second _id
 INHERITED = ("ele-1", "ext-1")  # carried by Element and Extension themselves
 
 Json = dict[str, Any]
-
-
-def read_input(name: str) -> list[Json]:
-    """Return one of the committed definition files, parsed."""
-    found: list[Json] = json.loads(lzma.decompress((HERE / f"{name}.json.xz").read_bytes()))
-    return found
 
 
 def facts() -> Json:

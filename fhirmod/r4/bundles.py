@@ -9,13 +9,12 @@ from typing import Any
 
 from fhirmod.errors import Severity
 
+from .inside import RESTFUL, Inside
 from .links import Link
 from .places import Place
 
 Say = Callable[[Severity, str, str, Place, str], None]
 
-_RESTFUL = re.compile(r"(https?://.*/)([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})")
-_HISTORY = re.compile(r"/_history/[^/]*$")
 _STATUS = re.compile(r"[1-5][0-9][0-9](?![0-9])")
 _URL = re.compile(r"/?(?:https?://.*/)?([A-Z][A-Za-z]+)(?:/([A-Za-z0-9\-.]{1,64}))?/?(\?.*)?")
 
@@ -36,14 +35,7 @@ class Bundle:
         self._place = place
         self._links = links
         self._say = say
-        self._by_url: dict[str, int] = {}
-        self._by_id: dict[str, int] = {}
-        for number, entry in enumerate(self._entries):
-            url, resource = entry.get("fullUrl"), entry.get("resource")
-            if isinstance(url, str):
-                self._by_url.setdefault(url, number)
-            if isinstance(resource, dict) and isinstance(resource.get("id"), str):
-                self._by_id.setdefault(f"{resource.get('resourceType')}/{resource['id']}", number)
+        self._inside = Inside(node)
 
     def check(self) -> None:
         """Say everything that is wrong with the Bundle as a whole."""
@@ -76,7 +68,7 @@ class Bundle:
                     f"An entry of this {self._kind} has no fullUrl; wanted its address.",
                 )
             return
-        found = _RESTFUL.fullmatch(url)
+        found = RESTFUL.fullmatch(url)
         identity = resource.get("id")
         if found and found[2] == resource.get("resourceType"):
             if isinstance(identity, str) and identity != found[3]:
@@ -108,19 +100,6 @@ class Bundle:
                 "The status of a response does not start with an HTTP code; wanted three digits first.",
             )
 
-    def _target(self, text: str, number: int) -> int | None:
-        """Return which entry a reference made in entry `number` points to."""
-        text = _HISTORY.sub("", text)
-        if text in self._by_url:
-            return self._by_url[text]
-        if ":" in text.partition("/")[0]:
-            return None
-        own = self._entries[number].get("fullUrl") if number >= 0 else None
-        base = _RESTFUL.fullmatch(own) if isinstance(own, str) else None
-        if base and base[1] + text in self._by_url:
-            return self._by_url[base[1] + text]
-        return self._by_id.get(text)
-
     def _number(self, place: Place) -> int:
         here: Place | None = place
         while here is not None:
@@ -135,7 +114,7 @@ class Bundle:
             if link.text.startswith("#"):
                 continue
             number = self._number(link.place)
-            target = self._target(link.text, number)
+            target = self._inside.entry(link.text, number)
             if target is None:
                 self._unresolved(link, number)
                 continue

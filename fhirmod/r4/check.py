@@ -5,7 +5,9 @@ from typing import Any
 
 from fhirmod.errors import Finding
 
-from .conform import check_profile
+from .conform import Around, check_profile
+from .inside import Inside
+from .known import R4, Known
 from .places import Place
 from .profiles import Profile
 from .walk import Walk
@@ -16,15 +18,18 @@ def check(
     *,
     type: str | None = None,
     profiles: Iterable[Profile] = (),
+    known: Known = R4,
 ) -> list[Finding]:
     """Return everything R4 says against a parsed resource or Bundle, in document order; empty is valid.
 
     Shape: places start at the resource itself (`Bundle.entry[3].resource.status`). `type` is what the
-           caller expects it to be; `profiles` are further demands on the resource itself. R4's own
-           profiles are checked where they are claimed, and as warnings where a code asks for them. Types
-           of R4 whose definitions are not carried get a warning and the checks common to all.
+           caller expects it to be; `profiles` are further demands on the resource itself. Profiles that are
+           `known` are checked where they are claimed, R4's own as warnings where a code asks for them;
+           known extensions wherever they stand. Types of R4 whose definitions are not carried get a warning
+           and the checks common to all.
     """
-    walk = Walk()
+    around = Around(known, Inside(resource))
+    walk = Walk(around)
     kind = resource.get("resourceType") if isinstance(resource, dict) else None
     root: Place = (None, kind if isinstance(kind, str) and kind.isidentifier() else "Resource", -1)
     if type is not None and kind is not None and kind != type:
@@ -35,5 +40,5 @@ def check(
         walk.error("too-deep", "too-long", root, "The resource nests too deep to check; wanted at most 64 levels.")
     findings = walk.finish()
     for one in profiles if isinstance(resource, dict) and not any(f.refuses for f in findings) else ():
-        findings += check_profile(resource, one, place=root)
+        findings += check_profile(resource, one, place=root, around=around)
     return findings

@@ -1,42 +1,65 @@
-"""Whether a resource conforms to a profile: cardinality, types, fixed values, slices, bindings, rules.
+"""Whether a resource conforms to a profile: cardinality, types, fixed values, slices, bindings, rules, targets.
 
 The base type is the walker's business; here only what the profile adds is judged.
 Source: http://hl7.org/fhir/R4/profiling.html#slicing, elementdefinition.html (fixed and pattern values).
 """
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from fhirmod.errors import Finding, Severity
 
+from .inside import Inside
 from .invariants import TESTS, Scope, Test, wanted
+from .known import R4, Known, by_code
+from .limits import outside_limits
+from .partner_rules import NotEvaluatedError, holds
 from .paths import type_in
 from .places import Place, written
-from .profiles import Element, Profile, by_code, profile
-from .slices import Item, belongs, contains, items
+from .profiles import Element, Profile
+from .slices import Item, Meeting, contains, items
+from .slicing import Sliced, sliced
+
+
+@dataclass(frozen=True)
+class Around:
+    """What a resource is judged in: the definitions that are known, and the document it is part of.
+
+    Shape: `asking` are the (resource, profile) pairs being judged, so that a circle of references ends.
+    """
+
+    known: Known = R4
+    inside: Inside = field(default_factory=lambda: Inside(None))
+    rules: Mapping[str, Test] = field(default_factory=lambda: TESTS)
+    asking: frozenset[tuple[int, str]] = frozenset()
 
 
 def check_profile(
     resource: Mapping[str, Any],
     against: Profile,
     *,
-    rules: Mapping[str, Test] = TESTS,
+    around: Around | None = None,
+    rules: Mapping[str, Test] | None = None,
     place: Place | None = None,
     severity: Severity = "error",
+    scope: Scope | None = None,
 ) -> list[Finding]:
     """Return what a resource lacks of a profile; `severity` is what a broken demand counts as.
 
-    Shape: `rules` maps the FHIRPath of the profile's own rules to their functions; a rule that is not in it
-           is reported as not evaluated. Slices are told apart by value, pattern, exists and type; other
-           discriminators are reported as not evaluated too.
+    Shape: `rules` maps the FHIRPath of rules to functions; any other rule is evaluated as FHIRPath, and
+           reported where it cannot be. `scope` tells the resource around a value that is none itself.
     """
-    found = _Conformance(resource, against, rules, severity)
+    around = around or Around()
+    if rules is not None:
+        around = Around(around.known, around.inside, rules, around.asking)
+    found = _Conformance(resource, against, around, severity, scope)
     found.object(against.root, resource, place or (None, against.type, -1))
     return list(dict.fromkeys(found.findings))  # a slice repeats what its element asks
 
 
-def check_claims(resource: Mapping[str, Any], place: Place) -> list[Finding]:
-    """Return what a resource lacks of R4's own profiles, as errors if claimed, as warnings if its code asks.
+def check_claims(resource: Mapping[str, Any], place: Place, around: Around, scope: Scope) -> list[Finding]:
+    """Return what a resource lacks of known profiles, as errors if claimed, as warnings if its code asks.
 
     Source: http://hl7.org/fhir/R4/observation-vitalsigns.html (whoever records these codes shall conform).
     """
@@ -45,7 +68,7 @@ def check_claims(resource: Mapping[str, Any], place: Place) -> list[Finding]:
     claimed = [url for url in meta.get("profile", ()) if isinstance(url, str)] if isinstance(meta, dict) else []
     done = set()
     for url in claimed:
-        one = profile(url)
+        one = around.known.profile(url)
         if one is None:
             continue
         if one.type != resource.get("resourceType"):
@@ -53,11 +76,11 @@ def check_claims(resource: Mapping[str, Any], place: Place) -> list[Finding]:
             found.append(Finding("error", "profile-of-another-type", "structure", written(place), sentence))
             continue
         done.add(one.url)
-        found += check_profile(resource, one, place=place)
+        found += check_profile(resource, one, place=place, around=around, scope=scope)
     for url in _asked(resource):
-        one = profile(url)
+        one = around.known.profile(url)
         if one is not None and one.url not in done:
-            found += check_profile(resource, one, place=place, severity="warning")
+            found += check_profile(resource, one, place=place, around=around, severity="warning", scope=scope)
     return found
 
 
@@ -73,13 +96,21 @@ def _asked(resource: Mapping[str, Any]) -> Iterator[str]:
 
 class _Conformance:
     def __init__(
-        self, resource: Mapping[str, Any], against: Profile, rules: Mapping[str, Test], severity: Severity
+        self,
+        resource: Mapping[str, Any],
+        against: Profile,
+        around: Around,
+        severity: Severity,
+        scope: Scope | None,
     ) -> None:
         self.findings: list[Finding] = []
-        self._scope = Scope(resource, resource)
+        self._scope = scope or Scope(resource, resource)
         self._name = against.url.rpartition("/")[2]
-        self._rules = rules
+        asking = around.asking | {(id(resource), against.url)}
+        self._around = Around(around.known, around.inside, around.rules, asking)
         self._severity = severity
+        self._place: Place = (None, against.type, -1)
+        self._meeting = Meeting(self._target, self._conforms, self._root)
 
     def _say(self, code: str, issue: str, place: Place, sentence: str, severity: Severity | None = None) -> None:
         self.findings.append(
@@ -88,6 +119,7 @@ class _Conformance:
 
     def object(self, element: Element, node: Any, place: Place) -> None:
         """Judge one value and what stands below it."""
+        self._place = place
         self._value(element, node, place)
         if isinstance(node, dict):
             for child in element.children.values():
@@ -104,115 +136,161 @@ class _Conformance:
                     place,
                     f"the element {element.label} differs; wanted {how} {_shown(element)}.",
                 )
+        if (limit := outside_limits(element, node)) is not None:
+            self._say("profile-limit", "value", place, f"{element.label} is outside its limits; wanted {limit}.")
         if element.targets and isinstance(node, dict) and isinstance(node.get("reference"), str):
-            kind = type_in(node["reference"])
-            if (
-                kind
-                and all(target.isalpha() for target in element.targets)
-                and not {kind, "Resource"} & element.targets
-            ):
-                wanted = ", ".join(sorted(element.targets))
-                self._say(
-                    "profile-target",
-                    "structure",
-                    place,
-                    f"{element.label} points to {kind}; wanted one of {wanted}.",
-                )
+            self._leads(element, node["reference"], place)
+        if element.profiles and node is not None:
+            self._of_profiles(element, node, place)
         if element.binding is not None and node is not None:
             self._binding(element, node, place)
         for key, severity, text in element.rules:
             self._rule(key, severity, text, node, place)
 
+    def _leads(self, element: Element, text: str, place: Place) -> None:
+        """Judge what a reference leads to: its type, and where the resource is here, its profile."""
+        target = self._around.inside.target(text, place, self._scope.root)
+        kind = str(target.get("resourceType")) if target is not None else type_in(text)
+        if not kind or not all(one.isalpha() for one in element.targets):
+            return
+        if kind not in element.targets:
+            wanted = ", ".join(sorted(element.targets))
+            self._say(
+                "profile-target", "structure", place, f"{element.label} points to {kind}; wanted one of {wanted}."
+            )
+            return
+        profiles = element.targets[kind]
+        if target is None or not profiles:
+            return
+        judged = [self._conforms(target, url) for url in profiles]
+        if judged and all(one is False for one in judged):
+            self._say(
+                "profile-target",
+                "structure",
+                place,
+                f"{element.label} leads to a {kind} that does not conform; wanted {_named(profiles)}.",
+            )
+
+    def _of_profiles(self, element: Element, node: Any, place: Place) -> None:
+        """Judge a value against the profiles of its type: it must conform to one; of one alone all is said."""
+        known = [one for url in element.profiles if (one := self._around.known.profile(url)) is not None]
+        if len(known) < len(element.profiles) or any((id(node), one.url) in self._around.asking for one in known):
+            return
+        if len(known) == 1:
+            self.findings += check_profile(
+                node, known[0], around=self._around, place=place, severity=self._severity, scope=self._within(node)
+            )
+        elif not any(self._conforms(node, one.url) for one in known):
+            self._say(
+                "profile-type-profile",
+                "structure",
+                place,
+                f"{element.label} conforms to none of its profiles; wanted {_named(element.profiles)}.",
+            )
+
+    def _within(self, node: Any) -> Scope:
+        return Scope(node, node) if isinstance(node, dict) and "resourceType" in node else self._scope
+
+    def _conforms(self, node: Any, url: str) -> bool | None:
+        """Return whether a value conforms to a profile, or None where the profile is not known."""
+        one = self._around.known.profile(url)
+        if one is None or not isinstance(node, Mapping):
+            return None
+        if (id(node), one.url) in self._around.asking:
+            return True
+        if node.get("resourceType", one.type) != one.type:
+            return False
+        found = check_profile(node, one, around=self._around, scope=self._within(node))
+        return not any(finding.refuses for finding in found)
+
+    def _root(self, url: str) -> Element | None:
+        one = self._around.known.profile(url)
+        return None if one is None else one.root
+
+    def _target(self, node: Any) -> Mapping[str, Any] | None:
+        text = node.get("reference") if isinstance(node, dict) else None
+        return self._around.inside.target(text, self._place, self._scope.root) if isinstance(text, str) else None
+
     def _rule(self, key: str, severity: str, text: str, node: Any, place: Place) -> None:
-        test = self._rules.get(text)
-        if test is None:
+        test = self._around.rules.get(text)
+        try:
+            if test is not None:
+                held = test(node, self._scope)
+            else:
+                held = holds(text, node, _path(place), self._scope, self._by_text)
+        except NotEvaluatedError as why:
             self._say(
                 "rule-not-evaluated",
                 "not-supported",
                 place,
-                f"its rule {key} has no function here, so it was not evaluated; wanted one for a full check.",
+                f"its rule {key} was not evaluated, as {why}; wanted one that can be for a full check.",
                 "information",
             )
             return
-        try:
-            held = test(node, self._scope)
         except (TypeError, AttributeError, KeyError, ValueError):
             return  # the walker has said what is broken here
         if held is False:
             worst = self._severity if severity == "error" else "warning"
             self._say(key, "invariant", place, f"the rule {key} does not hold; wanted {wanted(key, text)}.", worst)
 
+    def _by_text(self, text: str) -> Mapping[str, Any] | None:
+        return self._around.inside.target(text, self._place, self._scope.root)
+
     def _child(self, element: Element, found: list[Item], above: Place) -> None:
-        if len(found) < element.least:
-            self._say(
-                "profile-missing",
-                "required",
-                above,
-                f"{element.label} stands {len(found)} times; wanted at least {element.least}.",
-            )
-        if element.most is not None and len(found) > element.most:
-            self._say(
-                "profile-too-many",
-                "structure",
-                above,
-                f"{element.label} stands {len(found)} times; wanted at most {element.most}.",
-            )
+        self._counted(element, len(found), above)
         for kind, node, place in found:
-            if kind and element.types and kind not in element.types:
+            got = kind or (str(node["resourceType"]) if isinstance(node, dict) and "resourceType" in node else "")
+            if got and element.types and not {got, "Resource", "DomainResource"} & element.types:
                 wanted = ", ".join(sorted(element.types))
-                self._say(
-                    "profile-type",
-                    "structure",
-                    place,
-                    f"{element.label} is a {kind}; wanted one of {wanted}.",
-                )
+                self._say("profile-type", "structure", place, f"{element.label} is a {got}; wanted one of {wanted}.")
             self.object(element, node, place)
         if element.slices:
             self._slices(element, found, above)
 
-    def _slices(self, element: Element, found: list[Item], above: Place) -> None:
-        unknown = {kind for kind, _ in element.discriminators} - {"value", "pattern", "type", "exists"}
-        if unknown:
+    def _counted(self, element: Element, count: int, above: Place) -> None:
+        if count < element.least:
             self._say(
-                "slicing-not-evaluated",
-                "not-supported",
+                "profile-missing",
+                "required",
                 above,
-                f"{element.label} is sliced by {', '.join(sorted(unknown))}, which is not evaluated; "
-                "wanted value, pattern, type or exists.",
-                "information",
+                f"{element.label} stands {count} times; wanted at least {element.least}.",
             )
+        if element.most is not None and count > element.most:
+            self._say(
+                "profile-too-many",
+                "structure",
+                above,
+                f"{element.label} stands {count} times; wanted at most {element.most}.",
+            )
+
+    def _slices(self, element: Element, found: list[Item], above: Place) -> None:
+        said = sliced(element, found, self._meeting)
+        if not isinstance(said, Sliced):
+            self._say("slicing-not-evaluated", "not-supported", above, said, "information")
             return
-        counts = dict.fromkeys(element.slices, 0)
-        for item in found:
-            part = next((s for s in element.slices.values() if belongs(element, s, item)), None)
-            if part is None:
-                if element.closed:
-                    self._say(
-                        "profile-closed",
-                        "structure",
-                        item[2],
-                        f"{element.label} fits none of its closed slices; wanted one of {', '.join(element.slices)}.",
-                    )
-                continue
-            counts[part.slice] += 1
-            self.object(part, item[1], item[2])
+        for place, sentence in said.wrong:
+            self._say("profile-closed", "structure", place, sentence)
         choice = element.name.endswith("[x]")
-        for name, count in counts.items():
-            part = element.slices[name]
+        for name, part in element.slices.items():
+            inside = said.members[name]
+            for _, node, place in inside:
+                self.object(part, node, place)
+            if part.slices:
+                self._slices(part, inside, above)
             # A slice of an optional choice speaks of the value that is there, not of one being there.
-            if count < part.least and not (choice and not found and element.least == 0):
+            if len(inside) < part.least and not (choice and not found and element.least == 0):
                 self._say(
                     "profile-slice",
                     "required",
                     above,
-                    f"slice {name} of {element.label} stands {count} times; wanted at least {part.least}.",
+                    f"slice {name} of {element.label} stands {len(inside)} times; wanted at least {part.least}.",
                 )
-            if part.most is not None and count > part.most:
+            if part.most is not None and len(inside) > part.most:
                 self._say(
                     "profile-slice",
                     "structure",
                     above,
-                    f"slice {name} of {element.label} stands {count} times; wanted at most {part.most}.",
+                    f"slice {name} of {element.label} stands {len(inside)} times; wanted at most {part.most}.",
                 )
 
     def _binding(self, element: Element, node: Any, place: Place) -> None:
@@ -237,6 +315,22 @@ class _Conformance:
                 f"the code of {element.label} is outside its value set; wanted {members.example}.",
                 worst,
             )
+
+
+def _path(place: Place) -> str:
+    """Return the element path of a place, without numbers: what tells fhirpathpy the type."""
+    names: list[str] = []
+    here: Place | None = place
+    while here is not None:
+        here, name, _ = here
+        names.append(name)
+    path = list(reversed(names))
+    last = max((number for number, name in enumerate(path) if name in ("resource", "contained")), default=-1)
+    return ".".join(path) if last < 0 else ".".join(path[last + 1 :])
+
+
+def _named(urls: tuple[str, ...]) -> str:
+    return "one of " + ", ".join(url.rpartition("/")[2] for url in urls)
 
 
 def _shown(element: Element) -> str:

@@ -33,13 +33,21 @@ def acceptor(against: Profile) -> jsonschema_rs.Draft202012Validator | None:
         schema = _demand(against.root, plan(against.type), root=True)
     except (_NotSaidError, KeyError):
         return None
-    return jsonschema_rs.Draft202012Validator(schema, keywords={"r4-rule": keyword(_rule)})
+    return jsonschema_rs.Draft202012Validator(schema, keywords={"r4-rule": keyword(rule)})
 
 
-def _rule(value: Any) -> Test:
+def rule(value: Any) -> Test:
     """Return the test of `r4-rule`: one rule of the profile does not fail."""
     test = TESTS[value]
     return lambda instance: test(instance, Scope(instance, instance)) is not False
+
+
+def extension_schema(definition: Profile) -> Schema | None:
+    """Return what a known extension's definition asks of one, or None if no schema can say it."""
+    try:
+        return _demand(definition.root, plan("Extension"), root=True)
+    except (_NotSaidError, KeyError):
+        return None
 
 
 def _demand(element: Element, shape: Plan | None, *, root: bool = False) -> Schema:
@@ -47,16 +55,23 @@ def _demand(element: Element, shape: Plan | None, *, root: bool = False) -> Sche
     parts: list[Schema] = []
     if element.wanted is not None:
         parts.append({"const": element.wanted} if element.exact else _pattern(element.wanted))
-    if element.targets and all(target.isalpha() for target in element.targets) and "Resource" not in element.targets:
+    if element.targets:
+        if any(element.targets.values()) or not all(target.isalpha() for target in element.targets):
+            raise _NotSaidError
         parts.append({"properties": {"reference": {"pattern": _LINK.format("|".join(sorted(element.targets)))}}})
     parts += _binding(element)
     for _, severity, text in element.rules:
-        if severity == "error" and text in TESTS:
-            if not root and "%r" in text:
-                raise _NotSaidError
+        if text not in TESTS or (not root and "%r" in text):
+            raise _NotSaidError
+        if severity == "error":
             parts.append({"r4-rule": text})
-    if element.profiles and not root:
+    # A known extension is judged by its own definition wherever it stands.
+    if (element.profiles and element.types != {"Extension"}) or element.ordered or element.at_end:
         raise _NotSaidError
+    if element.low is not None or element.high is not None:
+        raise _NotSaidError
+    if element.max_length is not None:
+        parts.append({"maxLength": element.max_length})
     if shape is not None:
         for child in element.children.values():
             parts += _choice(child, shape) if child.name.endswith("[x]") else _child(child, shape)
@@ -67,6 +82,8 @@ def _demand(element: Element, shape: Plan | None, *, root: bool = False) -> Sche
 
 def _child(child: Element, shape: Plan) -> list[Schema]:
     slot = shape.slots[child.name]
+    if slot.field.type == "Resource":
+        raise _NotSaidError
     if child.most == 0:
         return [{"properties": {child.name: False, "_" + child.name: False}}]
     parts: list[Schema] = [{"required": [child.name]}] if child.least else []
@@ -136,6 +153,8 @@ def _slices(child: Element, slot: Slot) -> list[Schema]:
 
 def _member(part: Element, how: str, path: str, shape: Plan | None) -> Schema:
     """Return exactly which values are of a slice by one discriminator: any value at the path, any demand there."""
+    if path == "url" and len(part.profiles) == 1 and part.types == {"Extension"} and not part.children:
+        return {"required": ["url"], "properties": {"url": {"const": part.profiles[0]}}}
     if how not in ("value", "pattern") or part.profiles:
         raise _NotSaidError
     demands = [one for one in below(part, path) if one.wanted is not None or one.binding is not None]

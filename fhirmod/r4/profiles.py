@@ -3,9 +3,9 @@
 R4's own vital-signs profiles come with the facts; any other definition with a snapshot compiles the same way.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import cache, lru_cache
+from functools import cache
 from typing import Any
 
 from .bindings import Bound
@@ -21,7 +21,9 @@ class Element:
     """One element of a profile, or one slice of it.
 
     Shape: `name` as in the path (`value[x]`); `most` None is without limit; `wanted` is the fixed or
-           pattern value and `exact` tells which; `discriminators` are (type, path) of its slicing.
+           pattern value and `exact` tells which; `discriminators` are (type, path) of its slicing; `profiles`
+           are what its value must conform to (one of them), `targets` the types a reference may lead to, each
+           with the profiles asked of it (none: any of that type); `low`, `high` bound a value.
     """
 
     name: str
@@ -29,14 +31,19 @@ class Element:
     least: int
     most: int | None
     types: frozenset[str]
-    targets: frozenset[str]
+    targets: Mapping[str, tuple[str, ...]]
     profiles: tuple[str, ...]
     wanted: Any
     exact: bool
+    low: Any
+    high: Any
+    max_length: int | None
     binding: Bound | None
     rules: tuple[Rule, ...]
     discriminators: tuple[tuple[str, str], ...]
     closed: bool
+    at_end: bool
+    ordered: bool
     children: dict[str, "Element"] = field(default_factory=dict)
     slices: dict[str, "Element"] = field(default_factory=dict)
     demands: dict[str, list["Element"]] = field(default_factory=dict)  # what tells this slice, by path
@@ -50,16 +57,21 @@ class Element:
 
 @dataclass(frozen=True, eq=False)
 class Profile:
-    """A compiled profile: its canonical URL, the type it constrains, and its tree of elements."""
+    """A compiled profile: its canonical URL, the type it constrains, its tree of elements.
+
+    Shape: `contexts` are (type, expression) of where an extension may stand; empty for any other profile.
+    """
 
     url: str
     type: str
     root: Element
+    contexts: tuple[tuple[str, str], ...] = ()
 
 
-def compile_profile(definition: Mapping[str, Any]) -> Profile:
+def compile_profile(definition: Mapping[str, Any], type_of: Callable[[str], str] = str) -> Profile:
     """Return a StructureDefinition with a snapshot, compiled.
 
+    Shape: `type_of` leads from a profile's URL to the type it constrains, or back to the URL if not known.
     Errors: KeyError if it has no snapshot, or an element of it has no id.
     """
     elements = definition["snapshot"]["element"]
@@ -67,22 +79,32 @@ def compile_profile(definition: Mapping[str, Any]) -> Profile:
     for raw in elements:
         _, *names = _steps(raw["id"])
         if root is None:
-            root = _element(raw, raw["path"], "")
+            root = _element(raw, raw["path"], "", type_of)
             continue
         here = root
         for name, part in names[:-1]:
-            above = here.children[name]
-            here = above.slices[part] if part else above
+            here = _sliced(here.children[name], part)
         name, part = names[-1]
-        made = _element(raw, name, part)
+        made = _element(raw, name, part, type_of)
         if part:
-            here.children.setdefault(name, _element({"min": 0, "max": "*"}, name, "")).slices[part] = made
+            of = here.children.setdefault(name, _element({"min": 0, "max": "*"}, name, "", type_of))
+            outer, _, _ = part.rpartition("/")
+            _sliced(of, outer).slices[part] = made
         else:
             here.children[name] = made
     if root is None:
         raise KeyError("snapshot.element")
     _prune(root)
-    return Profile(definition["url"], definition["type"], root)
+    contexts = tuple((str(one.get("type")), str(one.get("expression"))) for one in definition.get("context", ()))
+    return Profile(definition["url"], definition["type"], root, contexts)
+
+
+def _sliced(element: Element, part: str) -> Element:
+    """Return the slice of an element, through the slices it is a slice of (`a/b` is b within a)."""
+    names = part.split("/") if part else []
+    for number in range(len(names)):
+        element = element.slices["/".join(names[: number + 1])]
+    return element
 
 
 def _prune(element: Element) -> bool:
@@ -97,9 +119,11 @@ def _prune(element: Element) -> bool:
         or element.most is not None
         or element.types
         or element.targets
+        or element.profiles
         or element.rules
         or element.binding
-        or element.wanted is not None
+        or element.max_length
+        or any(one is not None for one in (element.wanted, element.low, element.high))
     )
 
 
@@ -112,29 +136,40 @@ def _steps(identity: str) -> list[tuple[str, str]]:
     return found
 
 
-def _element(raw: Mapping[str, Any], name: str, part: str) -> Element:
-    exact, wanted = False, None
+def _element(raw: Mapping[str, Any], name: str, part: str, type_of: Callable[[str], str]) -> Element:
+    found: dict[str, Any] = {}
     for key, value in raw.items():
-        if key.startswith(("fixed", "pattern")):
-            exact, wanted = key.startswith("fixed"), value
+        for start in ("fixed", "pattern", "minValue", "maxValue"):
+            if key.startswith(start):
+                found[start] = value
     slicing = raw.get("slicing", {})
     kinds = raw.get("type", ())
-    types = frozenset(one["code"] for one in kinds)
-    targets = frozenset(_type_of(target) for one in kinds for target in one.get("targetProfile", ()))
+    types = frozenset(_code(one) for one in kinds)
+    profiles = tuple(profile for one in kinds for profile in one.get("profile", ()))
+    targets = _targets(kinds, type_of)
     binding = raw.get("binding", {})
     named = (binding.get("strength", ""), str(binding.get("valueSet", "")).partition("|")[0])
     least, most = raw.get("min", 0), raw.get("max", "*")
     base = {} if part else _base(raw)
+    if base:
+        types = types if types < frozenset(base.get("types", ())) else frozenset()
+        known = {_BASE + one for one in base.get("profiles", {}).values()}
+        profiles = tuple(one for one in profiles if one not in known)
+        if targets.keys() == set(base.get("targets", ())) and not any(targets.values()):
+            targets = {}
     return Element(
         name=name,
         slice=part,
         least=0 if base and least == raw["base"]["min"] else least,
         most=None if most == "*" or (base and most == raw["base"]["max"]) else int(most),
-        types=types if not base or types < frozenset(base.get("types", ())) else frozenset(),
-        targets=targets if not base or targets != frozenset(base.get("targets", ())) else frozenset(),
-        profiles=tuple(profile for one in kinds for profile in one.get("profile", ())),
-        wanted=wanted,
-        exact=exact,
+        types=types,
+        targets=targets,
+        profiles=profiles,
+        wanted=found.get("fixed", found.get("pattern")),
+        exact="fixed" in found,
+        low=found.get("minValue"),
+        high=found.get("maxValue"),
+        max_length=raw.get("maxLength"),
         binding=_binding(named) if not base or [*named] != base.get("binding", [])[:2] else None,
         rules=tuple(
             (one["key"], one["severity"], one["expression"])
@@ -143,7 +178,32 @@ def _element(raw: Mapping[str, Any], name: str, part: str) -> Element:
         ),
         discriminators=tuple((one["type"], one["path"]) for one in slicing.get("discriminator", ())),
         closed=slicing.get("rules") == "closed",
+        at_end=slicing.get("rules") == "openAtEnd",
+        ordered=bool(slicing.get("ordered")),
     )
+
+
+def _code(kind: Mapping[str, Any]) -> str:
+    code = str(kind["code"])
+    return "string" if code.startswith("http://hl7.org/fhirpath/System.") else code
+
+
+def _targets(kinds: Any, type_of: Callable[[str], str]) -> dict[str, tuple[str, ...]]:
+    """Return the types a reference may lead to, each with the profiles asked of it; nothing if any may be."""
+    found: dict[str, list[str]] = {}
+    free = set()
+    for target in (one for kind in kinds for one in kind.get("targetProfile", ())):
+        bare = target.partition("|")[0]
+        named = bare.removeprefix(_BASE)
+        kind = type_of(bare)
+        if kind == bare and named.isalpha():
+            free.add(named)
+            found.setdefault(named, [])
+        else:
+            found.setdefault(kind, []).append(bare)
+    if "Resource" in found:
+        return {}
+    return {kind: () if kind in free else tuple(urls) for kind, urls in found.items()}
 
 
 def _binding(named: tuple[str, str]) -> Bound | None:
@@ -157,12 +217,6 @@ def _base(raw: Mapping[str, Any]) -> Json:
     return next((one for one in shape["elements"] if one["name"] == name), {})
 
 
-def _type_of(target: str) -> str:
-    """Return the type a target profile constrains, or its URL if it is not carried."""
-    known = facts()["profiles"].get(target)
-    return known["type"] if known else target.removeprefix(_BASE)
-
-
 @cache
 def _base_rules() -> frozenset[str]:
     """Return the FHIRPath of every rule the types themselves carry: the walker has asked those already."""
@@ -170,24 +224,3 @@ def _base_rules() -> frozenset[str]:
     own = {rule[2] for one in shapes for rule in one["invariants"]}
     own |= {rule[2] for one in shapes for e in one["elements"] for rule in e.get("invariants", ())}
     return frozenset(own)
-
-
-@lru_cache(maxsize=64)  # the URL comes from whoever asks, so what is kept is bounded
-def profile(url: str) -> Profile | None:
-    """Return one of R4's own carried profiles by its canonical URL (a version after | is left aside)."""
-    raw: Json | None = facts()["profiles"].get(url.partition("|")[0])
-    return None if raw is None else compile_profile(raw)
-
-
-@cache
-def by_code() -> Mapping[tuple[str, str, str], str]:
-    """Return which carried profile a (type, system, code) calls for: its fixed code says so."""
-    found = {}
-    for url in facts()["profiles"]:
-        one = profile(url)
-        code = one.root.children.get("code") if one else None
-        for part in code.children["coding"].slices.values() if code and "coding" in code.children else ():
-            system, wanted = part.children.get("system"), part.children.get("code")
-            if one and system and wanted and isinstance(wanted.wanted, str):
-                found[one.type, str(system.wanted), wanted.wanted] = url
-    return found

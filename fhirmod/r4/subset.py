@@ -6,12 +6,16 @@ passes over them and accepts a little more. Left out on purpose, so that the wal
 resources, ids of elements, null in lists, references to `#`, documents.
 """
 
+from collections.abc import Callable
 from functools import cache
 from typing import Any
 
+from .extensions import allowed_on
 from .facts import known_types
 from .fragments import MOOT, PATTERNS, TRANSLATED
+from .known import R4, Known
 from .plan import Plan, Slot, plan
+from .profile_subset import extension_schema
 from .shapes import PRIMITIVES
 
 Schema = dict[str, Any]
@@ -52,12 +56,15 @@ _UUID = "urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}"
 _ID = r"[A-Za-z0-9\-.]{1,64}"
 
 
-def subset_schema() -> Schema:
-    """Return the JSON Schema (draft 2020-12) of the subset: one resource of `SUBSET_TYPES`, or a Bundle of them."""
-    defs: dict[str, Schema] = {}
-    resource = _switch((*SUBSET_TYPES,), defs)
-    defs["Resource"] = resource
-    bundle = _definition("Bundle", defs)
+def subset_schema(known: Known = R4) -> Schema:
+    """Return the JSON Schema (draft 2020-12) of the subset: one resource of `SUBSET_TYPES`, or a Bundle of them.
+
+    Shape: an extension whose definition is `known` stands only where it may, and as it is defined; profiles
+           are not in the schema.
+    """
+    making = _Making(known)
+    making.defs["Resource"] = making.switch(SUBSET_TYPES)
+    bundle = making.definition("Bundle")
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "R4 resources as fhirmod takes them at once",
@@ -65,98 +72,194 @@ def subset_schema() -> Schema:
         "if": {"properties": {"resourceType": {"const": "Bundle"}}, "required": ["resourceType"]},
         "then": {"$ref": bundle},
         "else": {"$ref": "#/$defs/Resource"},
-        "$defs": defs,
+        "$defs": making.defs,
     }
 
 
-def _switch(types: tuple[str, ...], defs: dict[str, Schema]) -> Schema:
-    """Return a chain that leads from resourceType to the definition of that type."""
-    chain: Any = False
-    for name in reversed(types):
-        chain = {
-            "if": {"properties": {"resourceType": {"const": name}}, "required": ["resourceType"]},
-            "then": {"$ref": _definition(name, defs)},
-            "else": chain,
+class _Making:
+    """One making of the schema: its definitions, each made when first asked for."""
+
+    def __init__(self, known: Known) -> None:
+        self.defs: dict[str, Schema] = {}
+        self._extensions = {url: one for url in sorted(known.extensions) if (one := known.profile(url)) is not None}
+
+    def switch(self, types: tuple[str, ...]) -> Schema:
+        """Return a chain that leads from resourceType to the definition of that type."""
+        chain: Any = False
+        for name in reversed(types):
+            chain = {
+                "if": {"properties": {"resourceType": {"const": name}}, "required": ["resourceType"]},
+                "then": {"$ref": self.definition(name)},
+                "else": chain,
+            }
+        return {"type": "object", **chain}
+
+    def definition(self, name: str) -> str:
+        """Return the reference to the definition of a type, nested element or datatype profile."""
+        key = name.replace("|", "-")
+        return self._made(key, lambda: self._object(name, plan(name)))
+
+    def _made(self, key: str, make: Callable[[], Schema]) -> str:
+        if key not in self.defs:
+            self.defs[key] = {}
+            self.defs[key].update(make())
+        return f"#/$defs/{key}"
+
+    def _object(self, name: str, shape: Plan) -> Schema:
+        resource = name in known_types()
+        properties: dict[str, Any] = {"resourceType": {"const": name}} if resource else {}
+        groups: dict[str, list[str]] = {}
+        for key, slot in shape.slots.items():
+            if key in _LEFT_OUT or (key == "id" and not resource) or key == "_id" or (slot.companion and slot.many):
+                continue
+            if (schema := self._property(name, key, slot)) is None:
+                continue
+            properties[key] = schema
+            if slot.group:
+                groups.setdefault(slot.group, []).append(key.removeprefix("_"))
+        required = ["resourceType"] if resource else []
+        demands: list[Schema] = []
+        for _, keys in shape.required:
+            if len(keys) == 1:
+                required.append(keys[0])
+            else:
+                demands.append({"anyOf": [{"required": [key]} for key in keys]})
+        rules = [text for key, severity, text, _ in shape.checks if severity == "error" and key not in MOOT]
+        demands += [TRANSLATED[text] for text in rules if text in TRANSLATED]
+        made: Schema = {
+            "type": "object",
+            "properties": properties,
+            "additionalProperties": False,
+            "minProperties": 1,
+            "required": required,
+            "dependentSchemas": _alone(groups, properties),
+            "allOf": demands,
+            "r4-rules": [] if TRANSLATED.keys() >= {*rules} else [name],
         }
-    return {"type": "object", **chain}
+        return {key: value for key, value in made.items() if value not in ([], {})} | {"properties": properties}
 
+    def _property(self, name: str, key: str, slot: Slot) -> Schema | None:
+        if slot.group == "value" and name in _OF_ANY_TYPE and slot.field.type not in _VALUES:
+            return None
+        if slot.companion:
+            return {"$ref": self._made("Element", self._companion)}
+        one = _primitive(name, key, slot) if slot.primitive else self._complex(name, key, slot)
+        if one is None:
+            return None
+        if slot.checks and any(check[1] == "error" for check in slot.checks):
+            one = {**one, "r4-rules": [name, key]}
+        if not slot.many:
+            return one
+        many: Schema = {"type": "array", "minItems": 1, "items": one}
+        if slot.field.most > 1:
+            many["maxItems"] = slot.field.most
+        return many
 
-def _definition(name: str, defs: dict[str, Schema], *, nested: bool = False) -> str:
-    """Return the reference to a type's definition, made when first asked for."""
-    key = name.replace("|", "-") + ("-nested" if nested else "")
-    if key not in defs:
-        defs[key] = {}
-        made = _extension(defs, nested=nested) if name == "Extension" else _object(name, plan(name), defs)
-        defs[key].update(made)
-    return f"#/$defs/{key}"
+    def _complex(self, name: str, key: str, slot: Slot) -> Schema | None:
+        field = slot.field
+        if field.type == "Resource":
+            return {"$ref": "#/$defs/Resource"} if (name, key) == ("Bundle.entry", "resource") else None
+        if field.type == "Reference":
+            return {"$ref": self._reference(field.targets, urn="." in name or name in known_types())}
+        if field.type == "Extension":
+            return self._extensions_of(name)
+        made: Schema = {"$ref": self.definition(slot.inner)}
+        if slot.bound is not None and (slot.bound.strength == "required" or slot.bound.widest):
+            made["r4-bound"] = [name, key]
+        return made
 
-
-def _object(name: str, shape: Plan, defs: dict[str, Schema]) -> Schema:
-    resource = name in known_types()
-    properties: dict[str, Any] = {"resourceType": {"const": name}} if resource else {}
-    groups: dict[str, list[str]] = {}
-    for key, slot in shape.slots.items():
-        if key in _LEFT_OUT or (key == "id" and not resource) or key == "_id" or (slot.companion and slot.many):
-            continue
-        if (schema := _property(name, key, slot, defs)) is None:
-            continue
-        properties[key] = schema
-        if slot.group:
-            groups.setdefault(slot.group, []).append(key.removeprefix("_"))
-    made: Schema = {
-        "type": "object",
-        "properties": properties,
-        "additionalProperties": False,
-        "minProperties": 1,
-    }
-    required = ["resourceType"] if resource else []
-    demands: list[Schema] = []
-    for _, keys in shape.required:
-        (required.append(keys[0]) if len(keys) == 1 else demands.append(_any_of(keys)))
-    if required:
-        made["required"] = required
-    alone = {key: others for keys in groups.values() for key, others in _others(sorted(set(keys))).items()}
-    if alone:
-        made["dependentSchemas"] = {
-            form: {"properties": dict.fromkeys(others, False)}
-            for key, others in alone.items()
-            for form in (key, "_" + key)
-            if form in properties
+    def _companion(self) -> Schema:
+        extensions = {"type": "array", "minItems": 1, "items": self._extensions_of("")}
+        return {
+            "type": "object",
+            "properties": {"extension": extensions},
+            "required": ["extension"],
+            "additionalProperties": False,
         }
-    rules = [text for key, severity, text, _ in shape.checks if severity == "error" and key not in MOOT]
-    demands += [TRANSLATED[text] for text in rules if text in TRANSLATED]
-    if not TRANSLATED.keys() >= {*rules}:
-        made["r4-rules"] = [name]
-    if demands:
-        made["allOf"] = demands
-    return made
+
+    def _extensions_of(self, name: str) -> Schema:
+        """Return what an extension of an element may be: any that is not known, and the known ones allowed here."""
+        nested = name == "Extension"
+        other = self._made("Extension-nested" if nested else "Extension", lambda: self._extension(nested=nested))
+        allowed = [] if nested else [url for url, one in self._extensions.items() if allowed_on(one, name)]
+        if not allowed:
+            return {"$ref": other}
+        return {
+            "if": {"properties": {"url": {"enum": allowed}}, "required": ["url"]},
+            "then": {"$ref": self._made("Extension-known", self._known)},
+            "else": {"$ref": other},
+        }
+
+    def _known(self) -> Schema:
+        """Return what known extensions are, each by its definition; one that no schema can say is left out."""
+        asked = []
+        for url, one in self._extensions.items():
+            schema = extension_schema(one)
+            asked.append(
+                {
+                    "if": {"properties": {"url": {"const": url}}},
+                    "then": False if schema is None else schema,
+                }
+            )
+        return {**self._extension(nested=False, known=True), "allOf": asked}
+
+    def _extension(self, *, nested: bool, known: bool = False) -> Schema:
+        """Return an extension's definition: its url and one thing more, a value or extensions (ext-1)."""
+        url: Schema = {
+            "type": "string",
+            "pattern": r"^[^ \t\r\n\f\v]+$" if nested else r"^[^ \t\r\n\f\v]*:[^ \t\r\n\f\v]*$",
+        }
+        if self._extensions and not known:
+            url["not"] = {"enum": [*self._extensions]}
+        inner = {"type": "array", "minItems": 1, "items": self._extensions_of("Extension")}
+        properties: dict[str, Any] = {"url": url, "extension": inner}
+        for key, slot in plan("Extension").slots.items():
+            if slot.group == "value" and (schema := self._property("Extension", key, slot)) is not None:
+                properties[key] = schema
+        return {
+            "type": "object",
+            "properties": properties,
+            "required": ["url"],
+            "minProperties": 2,
+            "maxProperties": 2,
+            "additionalProperties": False,
+        }
+
+    def _reference(self, targets: frozenset[str], *, urn: bool) -> str:
+        """Return the definition of a reference to some types; a urn only where `accept` follows it in a Bundle."""
+        kinds = sorted(targets & known_types()) if targets and "Resource" not in targets else sorted(known_types())
+        key = "Reference-" + ("any" if len(kinds) == len(known_types()) else "-".join(kinds)) + ("-urn" if urn else "")
+
+        def make() -> Schema:
+            named = "|".join(kinds)
+            forms = [rf"(?:{named})/{_ID}(?:/_history/[^/?#\s]+)?", rf"https?://[^?#\s]+/(?:{named})/{_ID}"]
+            forms += [_UUID] if urn else []
+            return {
+                "type": "object",
+                "properties": {
+                    "reference": {"type": "string", "pattern": f"^(?:{'|'.join(forms)})$"},
+                    "type": {"enum": kinds},
+                    "identifier": {"$ref": self.definition("Identifier")},
+                    "display": PATTERNS["string"],
+                    "extension": {"type": "array", "minItems": 1, "items": self._extensions_of("Reference")},
+                },
+                "dependentSchemas": {"reference": {"properties": {"type": False}}},
+                "minProperties": 1,
+                "additionalProperties": False,
+            }
+
+        return self._made(key, make)
 
 
-def _any_of(keys: tuple[str, ...]) -> Schema:
-    return {"anyOf": [{"required": [key]} for key in keys]}
-
-
-def _others(keys: list[str]) -> dict[str, list[str]]:
-    """Return, for each type of a choice, the properties that may not stand beside it."""
-    return {key: [form for one in keys if one != key for form in (one, "_" + one)] for key in keys if len(keys) > 1}
-
-
-def _property(name: str, key: str, slot: Slot, defs: dict[str, Schema]) -> Schema | None:
-    if slot.group == "value" and name in _OF_ANY_TYPE and slot.field.type not in _VALUES:
-        return None
-    if slot.companion:
-        return {"$ref": _companion(defs)}
-    one = _primitive(name, key, slot) if slot.primitive else _complex(name, key, slot, defs)
-    if one is None:
-        return None
-    if slot.checks and any(check[1] == "error" for check in slot.checks):
-        one = {**one, "r4-rules": [name, key]}
-    if not slot.many:
-        return one
-    many: Schema = {"type": "array", "minItems": 1, "items": one}
-    if slot.field.most > 1:
-        many["maxItems"] = slot.field.most
-    return many
+def _alone(groups: dict[str, list[str]], properties: dict[str, Any]) -> Schema:
+    """Return, for each type of a choice, that no other type of it stands beside it."""
+    found: Schema = {}
+    for keys in groups.values():
+        names = sorted(set(keys))
+        for key in names if len(names) > 1 else ():
+            shut = {"properties": {form: False for one in names if one != key for form in (one, "_" + one)}}
+            found |= {form: shut for form in (key, "_" + key) if form in properties}
+    return found
 
 
 def _primitive(name: str, key: str, slot: Slot) -> Schema:
@@ -167,86 +270,6 @@ def _primitive(name: str, key: str, slot: Slot) -> Schema:
             return {"enum": sorted(inner.codes)}
         return {"type": "string", "r4-plain": [name, key]}
     return PATTERNS.get(kind) or {"type": "string", "r4-plain": [name, key]}
-
-
-def _complex(name: str, key: str, slot: Slot, defs: dict[str, Schema]) -> Schema | None:
-    field = slot.field
-    if field.type == "Resource":
-        return {"$ref": "#/$defs/Resource"} if (name, key) == ("Bundle.entry", "resource") else None
-    if field.type == "Reference":
-        return {"$ref": _reference(field.targets, defs, urn="." in name or name in known_types())}
-    if field.type == "Extension":
-        return {"$ref": _definition("Extension", defs, nested=name == "Extension")}
-    made: Schema = {"$ref": _definition(slot.inner, defs)}
-    if slot.bound is not None and (slot.bound.strength == "required" or slot.bound.widest):
-        made["r4-bound"] = [name, key]
-    return made
-
-
-def _companion(defs: dict[str, Schema]) -> str:
-    defs.setdefault(
-        "Element",
-        {
-            "type": "object",
-            "properties": {
-                "extension": {"type": "array", "minItems": 1, "items": {"$ref": _definition("Extension", defs)}}
-            },
-            "required": ["extension"],
-            "additionalProperties": False,
-        },
-    )
-    return "#/$defs/Element"
-
-
-def _extension(defs: dict[str, Schema], *, nested: bool) -> Schema:
-    """Return an extension's definition: its url and one thing more, a value or extensions (ext-1)."""
-    properties: dict[str, Any] = {
-        "url": {"type": "string", "pattern": r"^[^ \t\r\n\f\v]+$" if nested else r"^[^ \t\r\n\f\v]*:[^ \t\r\n\f\v]*$"},
-        "extension": {
-            "type": "array",
-            "minItems": 1,
-            "items": {"$ref": _definition("Extension", defs, nested=True)},
-        },
-    }
-    for key, slot in plan("Extension").slots.items():
-        if (
-            slot.group == "value"
-            and slot.field.type in _VALUES
-            and (schema := _property("Extension", key, slot, defs)) is not None
-        ):
-            properties[key] = schema
-    return {
-        "type": "object",
-        "properties": properties,
-        "required": ["url"],
-        "minProperties": 2,
-        "maxProperties": 2,
-        "additionalProperties": False,
-    }
-
-
-def _reference(targets: frozenset[str], defs: dict[str, Schema], *, urn: bool) -> str:
-    """Return the definition of a reference to some types; a urn only where `accept` follows it in a Bundle."""
-    kinds = sorted(targets & known_types()) if targets and "Resource" not in targets else sorted(known_types())
-    key = "Reference-" + ("any" if len(kinds) == len(known_types()) else "-".join(kinds)) + ("-urn" if urn else "")
-    if key not in defs:
-        named = "|".join(kinds)
-        forms = [rf"(?:{named})/{_ID}(?:/_history/[^/?#\s]+)?", rf"https?://[^?#\s]+/(?:{named})/{_ID}"]
-        forms += [_UUID] if urn else []
-        defs[key] = {
-            "type": "object",
-            "properties": {
-                "reference": {"type": "string", "pattern": f"^(?:{'|'.join(forms)})$"},
-                "type": {"enum": kinds},
-                "identifier": {"$ref": _definition("Identifier", defs)},
-                "display": PATTERNS["string"],
-                "extension": {"type": "array", "minItems": 1, "items": {"$ref": _definition("Extension", defs)}},
-            },
-            "dependentSchemas": {"reference": {"properties": {"type": False}}},
-            "minProperties": 1,
-            "additionalProperties": False,
-        }
-    return f"#/$defs/{key}"
 
 
 @cache

@@ -9,7 +9,8 @@ from typing import Any
 from fhirmod.errors import Finding, Severity
 
 from .bundles import Bundle
-from .conform import check_claims
+from .conform import Around, check_claims
+from .extensions import check_extension
 from .facts import concrete_types, known_types
 from .grammars import form
 from .invariants import Scope, wanted
@@ -28,15 +29,17 @@ BEST_PRACTICE = frozenset(("dom-6",))
 class Walk:
     """One check of one document; `findings` grows as it goes."""
 
-    def __init__(self) -> None:
+    def __init__(self, around: Around | None = None) -> None:
+        self.around = around or Around()
         self.findings: list[Finding] = []
         self.links: list[Link] = []
+        self._known: list[tuple[dict[str, Any], Place, Scope]] = []  # extensions whose definition is known
         self._doubts: list[tuple[str, Exception]] = []
         self._hooks = {
             "Reference": self._reference,
             "Coding": self._meant(coding),
             "Identifier": self._meant(identifier),
-            "Extension": self._meant(extension),
+            "Extension": self._extension,
             **dict.fromkeys(_QUANTITIES, self._meant(quantity)),
         }
 
@@ -79,10 +82,13 @@ class Walk:
             )
             self._object(node, plan("DomainResource"), place, scope, open_ended=True)
             return
-        first_link, first_finding = len(self.links), len(self.findings)
+        first_link, first_finding, first_extension = len(self.links), len(self.findings), len(self._known)
         self._object(node, plan(kind), place, scope)
         if not any(one.refuses for one in self.findings[first_finding:]):
-            self.findings += check_claims(node, place)
+            for inner, at, inside in self._known[first_extension:]:
+                self.findings += check_extension(inner, at, inside, self.around)
+            self.findings += check_claims(node, place, self.around, scope)
+        del self._known[first_extension:]
         if kind == "Bundle":
             Bundle(node, place, self.links[first_link:], self.say).check()
 
@@ -337,6 +343,12 @@ class Walk:
                     "Another contained resource has the same id; wanted an id of its own.",
                 )
                 return
+
+    def _extension(self, node: dict[str, Any], _slot: Slot, place: Place, scope: Scope) -> None:
+        extension(self.say, node, place)
+        url = node.get("url")
+        if isinstance(url, str) and url in self.around.known.extensions:
+            self._known.append((node, place, scope))
 
     def _reference(self, node: dict[str, Any], slot: Slot, place: Place, scope: Scope) -> None:
         text = node.get("reference")

@@ -9,7 +9,7 @@ from typing import Any
 
 import jsonschema
 
-from fhirmod.r4.build import read_input
+from fhirmod.r4.inputs import read_input
 
 FHIRPATH = "http://hl7.org/fhirpath/System."
 REGEX = "http://hl7.org/fhir/StructureDefinition/regex"

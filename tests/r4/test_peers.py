@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fhirmod.r4 import check, dump, parse, references, search_parameters, values_of
-from fhirmod.r4.build import read_input
+from fhirmod.r4.inputs import read_input
 
 from .corpus import valid
 from .schema import validator

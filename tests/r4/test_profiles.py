@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from fhirmod.r4 import Profile, check, check_profile, compile_profile, profile
+from fhirmod.r4 import R4, Profile, check, check_profile, compile_profile
 from fhirmod.r4.facts import facts
 
 URL = "http://example.org/StructureDefinition/invented"
@@ -148,20 +148,26 @@ def test_bindings_by_strength() -> None:
     assert [one.severity for one in check_profile(other, invented(extensible))] == ["warning"]
 
 
+def test_a_rule_of_a_partner_is_evaluated_as_fhirpath_or_by_the_function_it_is_given() -> None:
+    rule = {"key": "own-1", "severity": "error", "expression": "coding.exists()", "human": "x"}
+    own = invented(element("Procedure.code", min=0, max="1", constraint=[rule]))
+    (said,) = check_profile(procedure(code={"text": "x"}), own)
+    assert (said.severity, said.code, said.place) == ("error", "own-1", "Procedure.code")
+    assert check_profile(procedure(code={"coding": [{"code": "x"}]}), own) == []
+    given = {"coding.exists()": lambda node, _scope: "text" in node}
+    assert check_profile(procedure(code={"text": "x"}), own, rules=given) == []
+
+
 def test_what_is_not_evaluated_is_said() -> None:
-    rule = {"key": "own-1", "severity": "error", "expression": "code.exists()", "human": "x"}
+    rule = {"key": "own-1", "severity": "error", "expression": "memberOf('http://example.org/vs')", "human": "x"}
     own = invented(element("Procedure.code", min=0, max="1", constraint=[rule]))
     (said,) = check_profile(procedure(code={"text": "x"}), own)
     assert (said.severity, said.code) == ("information", "rule-not-evaluated")
-    (said,) = check_profile(
-        procedure(code={"text": "x"}), own, rules={"code.exists()": lambda node, _scope: "coding" in node}
-    )
-    assert (said.severity, said.code, said.place) == ("error", "own-1", "Procedure.code")
     sliced = element(
         "Procedure.partOf",
         min=0,
         max="*",
-        slicing={"discriminator": [{"type": "profile", "path": "resolve()"}], "rules": "open"},
+        slicing={"discriminator": [{"type": "value", "path": "where(a = 1)"}], "rules": "open"},
     )
     part = element("Procedure.partOf:a", sliceName="a", min=0, max="1")
     assert found(procedure(), sliced, part) == {("slicing-not-evaluated", "Procedure")}
@@ -175,8 +181,8 @@ def test_a_profile_can_be_demanded_of_any_resource() -> None:
 def test_r4s_own_profiles_all_compile() -> None:
     assert len(facts()["profiles"]) == 11  # http://hl7.org/fhir/R4/observation-vitalsigns.html
     for url in facts()["profiles"]:
-        assert profile(url) is not None
-    assert profile(URL) is None
+        assert R4.profile(url) is not None
+    assert R4.profile(URL) is None
 
 
 def test_a_definition_without_a_snapshot_is_no_profile() -> None:

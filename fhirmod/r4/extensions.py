@@ -1,0 +1,92 @@
+"""Whether a known extension stands where its definition allows, and is what it says.
+
+Source: http://hl7.org/fhir/R4/defining-extensions.html#context
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+from fhirmod.errors import Finding
+
+from .conform import Around, check_profile
+from .facts import facts
+from .invariants import Scope
+from .places import Place, written
+from .plan import plan
+from .profiles import Profile
+
+
+def check_extension(node: Mapping[str, Any], place: Place, scope: Scope, around: Around) -> list[Finding]:
+    """Return what is wrong with an extension whose definition is known; nothing is said of others."""
+    url = node.get("url")
+    definition = around.known.profile(url) if isinstance(url, str) and url in around.known.extensions else None
+    if definition is None:
+        return []
+    found = []
+    if definition.contexts and not any(_allowed(how, what, place) for how, what in definition.contexts):
+        wanted = ", ".join(what for _, what in definition.contexts)
+        name = definition.url.rpartition("/")[2]
+        sentence = f"The extension {name} may not stand here; wanted it only on {wanted}."
+        found.append(Finding("error", "extension-context", "structure", written(place), sentence))
+    return [*found, *check_profile(node, definition, place=place, around=around, scope=scope)]
+
+
+def _allowed(how: str, what: str, place: Place) -> bool:
+    """Return whether a context is where an extension stands; contexts in FHIRPath are not evaluated, so allow."""
+    if how == "fhirpath":
+        return True
+    holder = place[0]
+    if holder is None:
+        return False
+    if how == "extension":
+        return holder[1] in ("extension", "modifierExtension")
+    path, kinds = _where(holder)
+    return what in path or what in kinds
+
+
+def allowed_on(definition: Profile, name: str) -> bool:
+    """Return whether an extension surely may stand on a type or nested element, by its name alone.
+
+    Shape: an empty `name` is a primitive, whose place is not known here.
+    """
+    if not name or any(how != "element" for how, _ in definition.contexts):
+        return False
+    return not definition.contexts or bool({name, *_bases(name)} & {what for _, what in definition.contexts})
+
+
+def _where(place: Place) -> tuple[set[str], set[str]]:
+    """Return the element paths by which a place is known, and the types it has with what they are made from."""
+    names: list[str] = []
+    here: Place | None = place
+    while here is not None:
+        here, name, _ = here
+        names.append(name)
+    names.reverse()
+    for number in range(len(names) - 1, 0, -1):
+        if names[number] in ("resource", "contained"):
+            names = names[number:]
+            break
+    kind = names[0] if names[0] not in ("resource", "contained") else "Resource"
+    paths, kinds = {kind}, {kind}
+    for name in names[1:]:
+        try:
+            fields = [slot.field for slot in plan(kind).slots.values() if slot.field.name == name]
+        except KeyError:
+            return paths, {"Element"}
+        if not fields:
+            return paths, {"Element"}
+        forms = {name, f"{name}[x]"} if fields[0].choice else {name}
+        paths = {f"{path}.{form}" for path in paths for form in forms} | {f"{kind}.{form}" for form in forms}
+        kinds = {field.type for field in fields}
+        kind = fields[0].type
+    return paths, kinds | {above for one in kinds for above in _bases(one)}
+
+
+def _bases(kind: str) -> set[str]:
+    found = set()
+    types = facts()["types"]
+    above = types.get(kind, {}).get("base", "BackboneElement" if "." in kind else "")
+    while above:
+        found.add(above)
+        above = types.get(above, {}).get("base", "")
+    return found

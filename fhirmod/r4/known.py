@@ -1,0 +1,94 @@
+"""The profiles and extensions that are known: R4's own, and those that whoever calls the engine brings along."""
+
+from collections.abc import Iterable, Iterator, Mapping
+from functools import cache
+from typing import Any
+
+from .facts import facts
+from .inputs import read_input
+from .profiles import Profile, compile_profile
+from .snapshot import snapshot
+
+
+class Known:
+    """Definitions by canonical URL; each is compiled when first asked for.
+
+    Shape: a definition without a snapshot gets one from its differential.
+    """
+
+    def __init__(self, definitions: Iterable[Mapping[str, Any]] = ()) -> None:
+        self._own = {str(one["url"]): one for one in definitions}
+        self._complete: dict[str, Mapping[str, Any]] = {}
+        self._compiled: dict[str, Profile] = {}
+        self.extensions = frozenset(url for url, one in self._own.items() if one.get("type") == "Extension")
+
+    def __iter__(self) -> Iterator[str]:
+        """Return the URLs brought along."""
+        return iter(self._own)
+
+    def definition(self, url: str) -> Mapping[str, Any] | None:
+        """Return a definition with a snapshot by its URL (a version after | is left aside), or None.
+
+        Errors: InvalidError if its differential does not fit its base.
+        """
+        bare = url.partition("|")[0]
+        if bare not in self._own:
+            return _r4_definitions().get(bare)
+        if bare not in self._complete:
+            one = self._own[bare]
+            made = one if "snapshot" in one else {**one, "snapshot": {"element": snapshot(one, self.definition)}}
+            self._complete[bare] = made
+        return self._complete[bare]
+
+    def profile(self, url: str) -> Profile | None:
+        """Return a compiled profile by its URL, or None; R4's types themselves are no profiles.
+
+        Errors: InvalidError if its differential does not fit its base.
+        """
+        bare = url.partition("|")[0]
+        if bare not in self._own:
+            return r4_profile(bare)
+        if bare not in self._compiled:
+            definition = self.definition(bare)
+            if definition is not None:
+                self._compiled[bare] = compile_profile(definition, self.type_of)
+        return self._compiled.get(bare)
+
+    def type_of(self, url: str) -> str:
+        """Return the type that a profile constrains, or the URL itself if it is not known."""
+        known = self._own.get(url) or facts()["profiles"].get(url)
+        return str(known["type"]) if known else url
+
+    def within(self, more: Iterable[Mapping[str, Any]]) -> "Known":
+        """Return these definitions and more."""
+        return Known([*self._own.values(), *more])
+
+
+@cache
+def r4_profile(url: str) -> Profile | None:
+    """Return one of R4's own carried profiles, compiled once."""
+    raw = facts()["profiles"].get(url) if url in facts()["profiles"] else None
+    return None if raw is None else compile_profile(raw, R4.type_of)
+
+
+@cache
+def _r4_definitions() -> Mapping[str, Mapping[str, Any]]:
+    """Return R4's type definitions: read only where a differential needs its base."""
+    return {one["url"]: one for one in read_input("structure-definitions")}
+
+
+@cache
+def by_code() -> Mapping[tuple[str, str, str], str]:
+    """Return which of R4's profiles a (type, system, code) calls for: its fixed code says so."""
+    found = {}
+    for url in facts()["profiles"]:
+        one = r4_profile(url)
+        code = one.root.children.get("code") if one else None
+        for part in code.children["coding"].slices.values() if code and "coding" in code.children else ():
+            system, wanted = part.children.get("system"), part.children.get("code")
+            if one and system and wanted and isinstance(wanted.wanted, str):
+                found[one.type, str(system.wanted), wanted.wanted] = url
+    return found
+
+
+R4 = Known()

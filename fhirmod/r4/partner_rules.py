@@ -1,0 +1,78 @@
+"""The rules of partners' profiles, which have no function here: FHIRPath, evaluated by fhirpathpy.
+
+What that library lacks is supplied (`hasValue`, `resolve`), or the rule counts as not evaluated.
+"""
+
+import copy
+import re
+import threading
+from collections.abc import Callable, Mapping
+from functools import lru_cache
+from typing import Any
+
+from .invariants import Scope, Truth
+
+Resolve = Callable[[str], Any]
+
+# The library keeps constants of an evaluation in its module, so one thread at a time evaluates.
+_ONE_AT_A_TIME = threading.Lock()
+_AS = re.compile(r"\.as\((\w+)\)")
+_TRACE = re.compile(r"\.trace\('[^']*'(?:,[^()]*)?\)")
+_GAPS = re.compile(r"\b(?:memberOf|subsumes|conformsTo|lowBoundary|highBoundary|htmlChecks|slice|elementDefinition)\(")
+
+
+class NotEvaluatedError(Exception):
+    """Raised where a rule cannot be evaluated: the expression does not parse, or uses what is not there."""
+
+
+def holds(text: str, node: Any, path: str, scope: Scope, resolve: Resolve) -> Truth:
+    """Return whether a rule holds for a node; None is FHIRPath's empty, which has not failed.
+
+    Shape: `path` is the type or element path of the node (`Observation.component`), so that choices are known.
+    Errors: NotEvaluatedError with the reason.
+    """
+    if _GAPS.search(text):
+        raise NotEvaluatedError("it uses a function that is not evaluated here")
+    with _ONE_AT_A_TIME:
+        try:
+            found = _evaluated(text, node, path, scope, resolve)
+        except Exception as broken:  # noqa: BLE001 - whatever the library raises, the rule was not evaluated
+            raise NotEvaluatedError(f"it could not be evaluated ({type(broken).__name__})") from None
+    if not found:
+        return None
+    return len(found) > 1 or found[0] is not False
+
+
+def _evaluated(text: str, node: Any, path: str, scope: Scope, resolve: Resolve) -> list[Any]:
+    from fhirpathpy import apply_parsed_path  # noqa: PLC0415 - only partners' rules need the engine
+    from fhirpathpy.engine.nodes import ResourceNode  # noqa: PLC0415
+    from fhirpathpy.engine.util import arraify  # noqa: PLC0415
+    from fhirpathpy.models import models  # noqa: PLC0415
+
+    def has_value(values: list[Any]) -> bool:
+        data = [one.data if isinstance(one, ResourceNode) else one for one in values]
+        return len(data) == 1 and not isinstance(data[0], dict | list) and data[0] is not None
+
+    def resolved(values: list[Any]) -> list[Any]:
+        data = [one.data if isinstance(one, ResourceNode) else one for one in values]
+        links = [one.get("reference") if isinstance(one, Mapping) else one for one in data]
+        targets = [resolve(one) for one in links if isinstance(one, str)]
+        return [ResourceNode.create_node(copy.deepcopy(dict(one))) for one in targets if one is not None]
+
+    functions = {"hasValue": {"fn": has_value, "arity": {0: []}}, "resolve": {"fn": resolved, "arity": {0: []}}}
+    context = {
+        "resource": ResourceNode.create_node(copy.deepcopy(dict(scope.resource))),
+        "rootResource": ResourceNode.create_node(copy.deepcopy(dict(scope.root))),
+    }
+    subject = arraify(ResourceNode.create_node(copy.deepcopy(node), path))
+    found: list[Any] = apply_parsed_path(
+        subject, _parsed(text), context, models["r4"], {"userInvocationTable": functions}
+    )
+    return found
+
+
+@lru_cache(maxsize=512)
+def _parsed(text: str) -> Any:
+    from fhirpathpy.parser import parse  # noqa: PLC0415
+
+    return parse(_TRACE.sub("", _AS.sub(r".ofType(\1)", text)))
