@@ -8,7 +8,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from fhirmod import __version__
-from fhirmod.compute import state
 from fhirmod.episode import Moment
 from fhirmod.errors import BadParameterError, NotFoundError, TooLargeError
 from fhirmod.exchange import CAUTIONS, case_bundle
@@ -126,7 +125,7 @@ async def read_state(request: Request, parts: Parts, base: str) -> Response:
     def compute() -> dict[str, Any]:
         snapshot = parts.intake.snapshot(access, episode)
         protocol = parts.intake.protocol_of(access, snapshot)
-        found = state(snapshot.episode, as_of=as_of, known_at=known_at, protocol=protocol)
+        found = snapshot.state(protocol, as_of=as_of, known_at=known_at)
         return {**found.document(), "version": snapshot.row.version, "cautions": list(CAUTIONS)}
 
     return answer(await run_in_threadpool(compute))

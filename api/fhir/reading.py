@@ -11,7 +11,7 @@ from starlette.responses import Response
 
 from api.asking import Parts, instant, parameters
 from api.problems import FHIR_JSON, RefusedRequest
-from fhirmod.compute import State, state
+from fhirmod.compute import State
 from fhirmod.errors import GoneError, NotFoundError
 from fhirmod.intake import Snapshot
 from fhirmod.r4 import RESOURCE_TYPES, dump
@@ -89,7 +89,7 @@ async def episode(request: Request, parts: Parts, base: str) -> Response:
     def compute() -> tuple[Snapshot, State]:
         snapshot = _of_procedure(parts, access, id_)
         protocol = parts.intake.protocol_of(access, snapshot)
-        return snapshot, state(snapshot.episode, as_of=as_of, known_at=known_at, protocol=protocol)
+        return snapshot, snapshot.state(protocol, as_of=as_of, known_at=known_at)
 
     snapshot, found = await run_in_threadpool(compute)
     entries = snapshot.episode.standing(as_of=as_of, known_at=known_at)

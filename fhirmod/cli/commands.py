@@ -95,7 +95,6 @@ def show(
     as_of: Annotated[str | None, typer.Option(help="As of this instant, with offset; else now.")] = None,
 ) -> None:
     """Show an episode. Example: fhirmod show 785baf95-2ead-55fc-88f6-f680200e90f6 --as-of 2026-03-01T04:20:00+01:00"""
-    from fhirmod.compute import state
     from fhirmod.episode import Moment
     from fhirmod.errors import BadParameterError
 
@@ -118,7 +117,7 @@ def show(
                 place="as-of",
             )
         snapshot = intake.snapshot(request().access, episode)
-        found = state(snapshot.episode, as_of=moment, protocol=intake.protocol_of(request().access, snapshot))
+        found = snapshot.state(intake.protocol_of(request().access, snapshot), as_of=moment)
         for line in (*seven_lines(found), "", *timeline(snapshot.episode.standing(as_of=moment))):
             print(line)
 

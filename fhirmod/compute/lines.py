@@ -63,6 +63,7 @@ class Shown:
     stops: Stops
     care: Care
     findings: tuple[Finding, ...]
+    incomplete: tuple[str, ...] = ()
 
 
 def lines(shown: Shown) -> tuple[Line, ...]:
@@ -72,7 +73,16 @@ def lines(shown: Shown) -> tuple[Line, ...]:
     Shape:  stated and cited, never an instruction.
     Source: sources.PRACTICE (the order).
     """
-    return tuple(Line(n, name, tuple(of(shown))) for n, (name, of) in enumerate(_LINES, start=1))
+    return tuple(
+        Line(n, name, (*of(shown), *_not_read(shown, drawn_from))) for n, (name, of, drawn_from) in enumerate(_LINES, 1)
+    )
+
+
+def _not_read(shown: Shown, drawn_from: tuple[str, ...]) -> Iterable[Part]:
+    """Return what a line says when something received that could not be read may have changed it."""
+    doubted = [name for name in drawn_from if name in shown.incomplete]
+    if doubted:
+        yield Part("incomplete", f"not all that was received could be read ({', '.join(doubted)})")
 
 
 def _part(name: str, value: object, unit: str = "") -> Part:
@@ -206,11 +216,11 @@ def _signed(value: Decimal | Why) -> object:
 
 
 _LINES = (
-    ("balloon", _in_out),
-    ("bleeding", _bleeding),
-    ("signs", _signs),
-    ("loss", _loss),
-    ("given", _running),
-    ("stops", _stops),
-    ("next", _next),
+    ("balloon", _in_out, ("balloons", "in_place", "packs")),
+    ("bleeding", _bleeding, ("axes", "fundus")),
+    ("signs", _signs, ("haemodynamics",)),
+    ("loss", _loss, ("loss",)),
+    ("given", _running, ("resuscitation", "txa", "haemoglobin")),
+    ("stops", _stops, ("stops",)),
+    ("next", _next, ("watch", "balloons", "care")),
 )

@@ -139,6 +139,7 @@ def state(
     intervals = timings(view, all_balloons)
     findings = record_findings(episode, view, all_balloons, intervals)
     signs, height, haemoglobin = haemodynamics(view), fundus(view), last_haemoglobin(view)
+    incomplete = tuple(name for name, kinds in DEPENDS.items() if not kinds.isdisjoint(unread))
     shown = Shown(
         view=view,
         axes=known.axes,
@@ -154,6 +155,7 @@ def state(
         stops=known.stops,
         care=trail,
         findings=findings,
+        incomplete=incomplete,
     )
     return State(
         episode=episode.id,
@@ -183,6 +185,6 @@ def state(
         near_miss=known.near_miss,
         completeness=completeness(known),
         findings=findings,
-        incomplete=tuple(name for name, kinds in DEPENDS.items() if not kinds.isdisjoint(unread)),
+        incomplete=incomplete,
         seven_lines=lines(shown),
     )

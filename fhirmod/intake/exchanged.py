@@ -18,7 +18,7 @@ from .provenance import provenance_put
 from .putting import following, indexed, told
 from .receipt import ReadResource, Receipt
 from .request import Request
-from .snapshot import Snapshot, computed, context_of, inferred_opening, load
+from .snapshot import Snapshot, computed, context_of, inferred_opening, load, read_back
 
 _OURS = {"DeviceUseStatement": ("use", "device-use"), "Flag": ("flag", "balloon-in-place")}
 
@@ -169,7 +169,7 @@ class _Work:
             own = () if _opens(received) else (inferred_opening(row),)
             before = Snapshot(row, Episode(episode), context, {}, {}, {})
         merged = Episode(episode, own).adding(received)
-        after = computed(Snapshot(row, merged, context, {}, {}, {}, tuple(lens.unread.values())))
+        after = computed(read_back(row, merged, context, lens))
         stamp, status = self.request.new_id(), after.status
         version = self.writer.bump(access, episode, None if status == row.status else status, stamp=stamp)
         after = after.at(row._replace(version=version, status=status, stamp=stamp))

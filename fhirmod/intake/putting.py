@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from fhirmod.mapping import ENTRY_ID, EPISODE_ID, Image, Values, derived_id, derived_image
+from fhirmod.mapping import ENTRY_ID, EPISODE_ID, Image, Values, depends_on, derived_id, derived_image
 from fhirmod.r4 import ReferenceValue, TokenValue, dump, search_parameters, search_values
 from fhirmod.store import Method, OutboxRow, Owner, Put
 
@@ -84,22 +84,26 @@ def following(before: Snapshot, after: Snapshot) -> list[Put]:
         for reference, image in before.assembled.items()
         if reference not in after.assembled
     ]
-    puts += _derived(before.summary, after.summary, after)
+    puts += _derived(before.summary, after.summary, after, before.incomplete)
     if after.local is not before.local:
-        puts += _derived(before.local, after.local, after)
+        puts += _derived(before.local, after.local, after, after.incomplete)
     return puts
 
 
-def _derived(before: Values, after: Values, snapshot: Snapshot) -> list[Put]:
-    """Return the rows for changed values only; a value that can no longer be computed is deleted."""
-    episode, context, puts = snapshot.row.id, snapshot.context, []
+def _derived(before: Values, after: Values, snapshot: Snapshot, doubt: frozenset[str]) -> list[Put]:
+    """Return the rows for changed values only; a value that can no longer be computed is deleted.
+
+    Shape: `doubt` are the kinds that something unread may have been before; now it is what the snapshot says.
+    """
+    episode, context, now, puts = snapshot.row.id, snapshot.context, snapshot.incomplete, []
     for key, pair in after.items():
         known = before.get(key)
-        if known is pair:
+        doubted = doubt != now and depends_on(key).isdisjoint(doubt) != depends_on(key).isdisjoint(now)
+        if known is pair and not doubted:
             continue
         value, entry = pair
-        if known is None or known[0] != value or _moved(known[1], entry):
-            image = derived_image(key, value, entry, episode, context)
+        if known is None or known[0] != value or _moved(known[1], entry) or doubted:
+            image = derived_image(key, value, entry, episode, context, now)
             puts.append(put_image(image, "derived", episode, "derived", "POST" if known is None else "PUT"))
     gone = before.keys() - after.keys()
     images = (Image("Observation", derived_id(key, episode), None) for key in sorted(gone))

@@ -43,7 +43,7 @@ def expected(snapshot: Snapshot) -> dict[str, tuple[Image, Any]]:
         reference: (image, "assembled") for reference, image in snapshot.assembled.items()
     }
     for key, (value, entry) in (snapshot.summary | snapshot.local).items():
-        image = derived_image(key, value, entry, snapshot.row.id, snapshot.context)
+        image = derived_image(key, value, entry, snapshot.row.id, snapshot.context, snapshot.incomplete)
         wanted[f"Observation/{derived_id(key, snapshot.row.id)}"] = (image, "derived")
     return wanted
 

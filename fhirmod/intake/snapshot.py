@@ -8,11 +8,13 @@ import threading
 from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from datetime import datetime
+from functools import cached_property
 from itertools import groupby
 from typing import Any
 
-from fhirmod.compute import closure
-from fhirmod.episode import Episode, Opening, Received
+from fhirmod.compute import State, closure, state
+from fhirmod.episode import Episode, Opening, Protocol, Received
 from fhirmod.mapping import (
     ASSEMBLED_FROM,
     LOCAL_KINDS,
@@ -20,6 +22,7 @@ from fhirmod.mapping import (
     Image,
     Lens,
     Stored,
+    UnreadResource,
     Values,
     assembled,
     derived_entry_id,
@@ -27,6 +30,7 @@ from fhirmod.mapping import (
     local_values,
     measures_of,
     summary_values,
+    unread_kinds,
 )
 from fhirmod.r4 import parse
 from fhirmod.store import Access, EpisodeRow, Reader, Status, Version
@@ -38,7 +42,8 @@ from .request import received_at
 class Snapshot:
     """One episode at one version of its row.
 
-    Shape: `summary` are the values of the whole, `local` those of single entries, `assembled` by reference.
+    Shape: `summary` are the values of the whole, `local` those of single entries, `assembled` by reference;
+           `unread` is what cannot be read, `once_unread` what could not for a while (known_at asks for it).
     """
 
     row: EpisodeRow
@@ -47,12 +52,23 @@ class Snapshot:
     summary: Values
     local: Values
     assembled: dict[str, Image]
-    unread: tuple[Any, ...] = ()
+    unread: tuple[UnreadResource, ...] = ()
+    once_unread: tuple[UnreadResource, ...] = ()
 
     @property
     def own_anchor(self) -> bool:
         """Return whether the anchor is assembled by us, not a partner's Procedure."""
         return self.row.anchor_id == f"{self.row.id}.anchor"
+
+    @cached_property
+    def incomplete(self) -> frozenset[str]:
+        """Return the kinds of entry that something unread may have been, whenever it happened."""
+        return unread_kinds(self.unread)
+
+    def state(self, protocol: Protocol, *, as_of: datetime, known_at: datetime | None = None) -> State:
+        """Return the computed state as of a moment, as known at a moment; what is unread makes it incomplete."""
+        unread = unread_kinds((*self.unread, *self.once_unread), as_of=as_of, known_at=known_at)
+        return state(self.episode, as_of=as_of, known_at=known_at, protocol=protocol, unread=unread)
 
     @property
     def status(self) -> Status:
@@ -115,8 +131,13 @@ def load(reader: Reader, access: Access, row: EpisodeRow) -> tuple[Snapshot, Len
     received = tuple(lens.received)
     if not any(isinstance(one.entry, Opening) for one in received):
         received = (inferred_opening(row), *received)
-    blank = Snapshot(row, Episode(row.id, received), context, {}, {}, {}, tuple(lens.unread.values()))
-    return computed(blank), lens
+    return computed(read_back(row, Episode(row.id, received), context, lens)), lens
+
+
+def read_back(row: EpisodeRow, episode: Episode, context: Context, lens: Lens) -> Snapshot:
+    """Return a snapshot of what a lens read, nothing computed yet."""
+    unread, once = tuple(lens.unread.values()), tuple(lens.once_unread)
+    return Snapshot(row, episode, context, {}, {}, {}, unread, once)
 
 
 def as_stored(version: Version) -> Stored:

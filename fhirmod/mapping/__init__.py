@@ -12,6 +12,7 @@ from .derived import (
     LOCAL_KINDS,
     ValueKey,
     Values,
+    depends_on,
     derived_id,
     derived_image,
     is_derived,
@@ -20,8 +21,9 @@ from .derived import (
     measures_of,
     summary_values,
 )
-from .reading import CONTEXT_TYPES, Lens, Stored, UnreadResource, derived_entry_id
+from .reading import CONTEXT_TYPES, Lens, Stored, derived_entry_id
 from .tables import TABLES
+from .unread import UnreadResource, unread_kinds
 from .urls import BASE, ENTRY_ID, EPISODE_ID, FACILITY_ID, STAFF_ID
 from .writing import CONFIDENTIALITY, Context, Image, images, retraction_image
 
@@ -44,6 +46,7 @@ __all__ = [
     "ValueKey",
     "Values",
     "assembled",
+    "depends_on",
     "derived_entry_id",
     "derived_id",
     "derived_image",
@@ -54,4 +57,5 @@ __all__ = [
     "measures_of",
     "retraction_image",
     "summary_values",
+    "unread_kinds",
 ]

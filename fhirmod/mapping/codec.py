@@ -14,16 +14,25 @@ from pydantic import BaseModel
 from fhirmod.episode import Absent, Entry, Moment, unit_of
 from terminology import concept, find
 
+from .units import converted
 from .urls import UCUM
 
 
 class Unread(Exception):  # noqa: N818  not an error: the resource is kept, served, and listed as unread
-    """Why a resource (or one of its values) could not be read as an entry, in words for the receipt."""
+    """Why a resource (or one of its values) could not be read as an entry, in words for the receipt.
+
+    Shape: `complete` where what it says is in the record without it (a copy, a sum) or is about somebody else, so
+           that nothing is missing.
+    """
+
+    def __init__(self, reason: str, *, complete: bool = False) -> None:
+        super().__init__(reason)
+        self.complete = complete
 
 
 @dataclass(frozen=True, slots=True)
 class Codec:
-    """How one field's value looks as value[x]: the suffix, and the two directions.
+    """How one field's value looks as value[x]: the suffix, the two directions, and the unit of a number.
 
     Errors: `read` raises `Unread` with the reason when the value is valid FHIR that we cannot take as this field.
     """
@@ -32,6 +41,7 @@ class Codec:
     write: Callable[[Any], Any]
     read: Callable[[Any], Any]
     many: bool = False
+    unit: str | None = None
 
 
 def codec_of(model: type[BaseModel], field: str, key: str) -> Codec:
@@ -92,13 +102,14 @@ def _quantity(unit: str) -> Codec:
     def write(value: Decimal) -> dict[str, Any]:
         return {"value": value, "unit": unit, "system": UCUM, "code": unit}
 
-    return Codec("Quantity", write, lambda value: read_quantity(value, unit))
+    return Codec("Quantity", write, lambda value: read_quantity(value, unit), unit=unit)
 
 
 def read_quantity(value: Any, unit: str) -> Decimal | None:
-    """Return the number of a Quantity in the expected UCUM unit, digits kept, or None if it has no value.
+    """Return the number of a Quantity in the expected UCUM unit, or None if it has no value.
 
-    Errors: Unread if it carries a comparator (more than 500 is not 500) or another unit.
+    Shape:  digits are kept; a number in another UCUM unit of the same measure is converted.
+    Errors: Unread if it carries a comparator (more than 500 is not 500) or a unit of something else.
     """
     if "comparator" in value:
         raise Unread(f"the value has the comparator {value['comparator']!r}, so it is not a number of its own")
@@ -106,9 +117,12 @@ def read_quantity(value: Any, unit: str) -> Decimal | None:
         return None
     stated = value.get("code") if value.get("system") in (UCUM, None) else None
     stated = stated or value.get("unit")
-    if stated != unit and not (unit.startswith("{") and stated in (None, "1")):
-        raise Unread(f"the unit is {stated!r}; {unit!r} is read here")
-    return Decimal(value["value"])
+    number = Decimal(value["value"])
+    if stated == unit or (unit.startswith("{") and stated in (None, "1")):
+        return number
+    if value.get("system") == UCUM and stated and (same := converted(number, stated, unit)) is not None:
+        return same
+    raise Unread(f"the unit is {stated!r}; {unit!r} is read here")
 
 
 def _word(key: str, words: tuple[str, ...], *, many: bool = False) -> Codec:

@@ -19,6 +19,7 @@ from .writing import CONFIDENTIALITY, Context, Image, category
 _DIGITS = Decimal("0.0001")
 _TAG = {"system": COMPUTE_TAG, "code": COMPUTE_VERSION}
 _UNITS = {one.key: one.unit for one in MEASURES} | {one.key: one.unit for one in LOCAL_MEASURES}
+_DEPENDS = {one.key: one.depends_on for one in MEASURES}
 LOCAL_KINDS = frozenset({"vital-signs"})
 
 
@@ -72,15 +73,30 @@ def derived_id(key: ValueKey, episode_id: str) -> str:
     return f"{key.root or episode_id}.{key.measure}"
 
 
-def derived_image(key: ValueKey, value: Decimal, entry: Entry | None, episode_id: str, context: Context) -> Image:
-    """Return the Observation of a computed value; `entry` is the one it is local to."""
+def depends_on(key: ValueKey) -> frozenset[str]:
+    """Return the kinds of entry that a summary value depends on; one local to an entry depends on that alone."""
+    return _DEPENDS.get(key.measure, frozenset())
+
+
+def derived_image(
+    key: ValueKey,
+    value: Decimal,
+    entry: Entry | None,
+    episode_id: str,
+    context: Context,
+    unread: frozenset[str] = frozenset(),
+) -> Image:
+    """Return the Observation of a computed value; `entry` is the one it is local to.
+
+    Shape: it is `preliminary` where something unread may have been of a kind (`unread`) that it depends on.
+    """
     image_id = derived_id(key, episode_id)
     body: dict[str, Any] = {
         "resourceType": "Observation",
         "id": image_id,
         "meta": _drill_meta if context.drill else _meta,
         "partOf": [{"reference": context.anchor}],
-        "status": "final",
+        "status": "final" if unread.isdisjoint(depends_on(key)) else "preliminary",
         "category": [category("exam")],
         "code": concept(f"measure.{key.measure}").codeable,
         "subject": {"reference": context.subject},

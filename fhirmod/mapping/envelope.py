@@ -120,7 +120,7 @@ def read_envelope(resource: Mapping[str, Any], shape: Shape) -> dict[str, Any]:
         if item.get("url") == ENTRY:
             fields |= read_subs(item.get("extension", ()))
     if shape.at:
-        fields["at"] = _time(resource, shape.at)
+        fields["at"] = read_time(resource, shape.at)
     if shape.recorded_at and shape.recorded_at in resource:
         fields["recorded_at"] = _moment_or_absent(resource[shape.recorded_at])
     for name, path in (("performed_by", shape.performed_by), ("recorded_by", shape.recorded_by)):
@@ -148,7 +148,7 @@ def read_subs(items: Any) -> dict[str, Any]:
     return fields
 
 
-def _time(resource: Mapping[str, Any], path: str) -> Moment | Absent:
+def read_time(resource: Mapping[str, Any], path: str) -> Moment | Absent:
     """Return when: the native element, or its sibling forms (a Period's start, an instant), or why it is absent."""
     value = get_at(resource, path)
     if value is not None:

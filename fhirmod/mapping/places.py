@@ -67,7 +67,7 @@ class MainValue:
     """The Observation's own value[x] or dataAbsentReason."""
 
     def __init__(self, codec: Codec) -> None:
-        self._codec = codec
+        self.codec = self._codec = codec
         self._name = _VALUE + codec.suffix
 
     def put(self, target: dict[str, Any], value: Any) -> None:
@@ -84,7 +84,8 @@ class Component:
     """A component of an Observation, found by its code; words that may be many repeat the component."""
 
     def __init__(self, key: str, codec: Codec, *, required: bool = False) -> None:
-        self.key, self._codec, self._required = key, codec, required
+        self.key, self._required = key, required
+        self.codec = self._codec = codec
 
     def put(self, target: dict[str, Any], value: Any) -> None:
         components = target.setdefault("component", [])

@@ -20,8 +20,9 @@ from terminology import concept, find
 
 from .codec import Unread
 from .copies import Copies, Key
-from .envelope import read_envelope
+from .envelope import read_envelope, read_time
 from .linked import Linked, contained, medicine, sources
+from .might_be import might_be
 from .paths import get_at
 from .places import View
 from .refusals import refuse_modifiers, refuse_others, refuse_rate
@@ -29,6 +30,7 @@ from .shapes import SHAPES
 from .standing import standing_of
 from .table import Code, Part
 from .tables import TABLES
+from .unread import UnreadResource
 from .urls import BASE, ENTRY, ENTRY_ID
 
 _ENTRY_ID = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
@@ -56,14 +58,6 @@ class Stored:
 
 
 @dataclass(frozen=True, slots=True)
-class UnreadResource:
-    """A resource that is stored and served but not read as an entry, and why."""
-
-    reference: str
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
 class _Fragment:
     """What one resource says of its entry: the fields, the root id it belongs to, whether it is withdrawn."""
 
@@ -88,12 +82,14 @@ class _Group:
 class Lens:
     """The fold over an episode's asserted resources; `received` grows, `unread` says what could not be read.
 
-    Shape: `subjects` are the references of the woman it is about; none where that is not known.
+    Shape: `subjects` are the references of the woman it is about; none where that is not known. `once_unread` is
+           what was unread for a while and then read, taken back or deleted.
     """
 
     subjects: frozenset[str] = frozenset()
     received: list[Received] = field(default_factory=list)
     unread: dict[str, UnreadResource] = field(default_factory=dict)
+    once_unread: list[UnreadResource] = field(default_factory=list)
     read: dict[str, str] = field(default_factory=dict)
     _groups: dict[str, _Group] = field(default_factory=dict)
     _of: dict[str, str] = field(default_factory=dict)
@@ -129,6 +125,8 @@ class Lens:
         freed: list[Stored] = []
         for stored in step:
             if _says_no_entry(stored):
+                self._no_more_unread(stored)
+                self._let_go(stored, touched)
                 continue
             try:
                 fragment = self._fragment(stored)
@@ -136,13 +134,13 @@ class Lens:
                 self._refuse_copy(stored, fragment)
             except Unread as reason:
                 freed += self._free_copies(stored, None)
-                self._forget(stored, touched)
-                self.unread[stored.reference] = UnreadResource(stored.reference, str(reason))
+                self._let_go(stored, touched)
+                self._not_read(stored, str(reason), _missing(stored.resource, reason))
                 continue
+            self._no_more_unread(stored)
             if fragment is None:
-                self._forget(stored, touched)
+                self._let_go(stored, touched)
                 continue
-            self.unread.pop(stored.reference, None)
             group = self._groups.setdefault(fragment.root, _Group())
             group.fragments[stored.reference] = fragment
             self._of[stored.reference] = fragment.root
@@ -166,11 +164,27 @@ class Lens:
         """
         first = self._copies.claim(stored.reference, _standing_keys(fragment))
         if first is not None:
-            raise Unread(f"its identifier and code are those of {first}, which is read: it is the same one again")
+            sentence = f"its identifier and code are those of {first}, which is read: it is the same one again"
+            raise Unread(sentence, complete=True)
 
-    def _forget(self, stored: Stored, touched: dict[str, Stored]) -> None:
+    def _not_read(self, stored: Stored, reason: str, kinds: frozenset[str], reference: str | None = None) -> None:
+        """Keep why a resource could not be read; `reference` where it is another part of the same entry."""
+        reference = reference or stored.reference
+        now = datetime.fromisoformat(stored.received)
+        before = self.unread.get(reference)
+        if before is not None and before.kinds != kinds:
+            self.once_unread.append(replace(before, until=now))
+            before = None
+        since = now if before is None else before.since
+        self.unread[reference] = UnreadResource(reference, reason, kinds, since, None, _happened(stored.resource))
+
+    def _no_more_unread(self, stored: Stored) -> None:
+        before = self.unread.pop(stored.reference, None)
+        if before is not None and before.kinds:
+            self.once_unread.append(replace(before, until=datetime.fromisoformat(stored.received)))
+
+    def _let_go(self, stored: Stored, touched: dict[str, Stored]) -> None:
         """Let a resource that is gone or cannot be read say nothing of its entry any more."""
-        self.unread.pop(stored.reference, None)
         self.read.pop(stored.reference, None)
         if (root := self._of.pop(stored.reference, None)) is not None:
             del self._groups[root].fragments[stored.reference]
@@ -241,7 +255,8 @@ class Lens:
         for source in sources(resource):
             target = self._linked.now(source)
             if target is None or _kind_of(target) == kind:
-                raise Unread(f"it is computed from {source}, or has it as a member, and that counts itself")
+                sentence = f"it is computed from {source}, or has it as a member, and that counts itself"
+                raise Unread(sentence, complete=target is not None)
 
     def _name_balloon(self, fields: dict[str, Any], resource: Mapping[str, Any]) -> None:
         """Set which balloon it belongs to, where it is part of a placement that another system names its own way."""
@@ -280,7 +295,7 @@ class Lens:
         except InvalidError as wrong:
             reason = " ".join(finding.sentence for finding in wrong.findings)
             for reference in parts:
-                self.unread[reference] = UnreadResource(reference, reason)
+                self._not_read(stored, reason, frozenset({kind}), reference)
             return
         for reference in parts:
             self.read[reference] = entry.id
@@ -451,6 +466,23 @@ def _own_root(reference: str, resource: Mapping[str, Any], name: str | None = No
 def derived_entry_id(name: str) -> str:
     """Return the entry id of a partner's resource: always the same for the same resource (RFC 4122 version 5)."""
     return str(uuid5(NAMESPACE_URL, f"{BASE}/{name}"))
+
+
+def _happened(resource: Mapping[str, Any] | None) -> datetime | None:
+    """Return the instant that an unread resource states for itself, or None."""
+    shape = SHAPES.get(str((resource or {}).get("resourceType")))
+    if resource is None or shape is None or shape.at is None:
+        return None
+    try:
+        at = read_time(resource, shape.at)
+    except Unread:
+        return None
+    return at.instant if isinstance(at, Moment) else None
+
+
+def _missing(resource: Mapping[str, Any] | None, reason: Unread) -> frozenset[str]:
+    """Return the kinds of entry that may be missing because a resource is unread."""
+    return frozenset() if reason.complete else might_be(resource, _own_kind(resource))
 
 
 def _recorded(stored: Stored) -> Moment:

@@ -24,9 +24,10 @@ def refuse_modifiers(resource: Mapping[str, Any]) -> None:
         if name in resource or (name == "modifierExtension" and _modified(resource)):
             raise Unread(f"it carries {name}, which may change its meaning in a way not known here")
     if resource.get("doNotPerform"):
-        raise Unread("it says that something is not to be done")
+        raise Unread("it says that something is not to be done", complete=True)
     if resource["resourceType"] == "ServiceRequest" and resource.get("intent") not in _DECIDED:
-        raise Unread(f"its intent is {resource.get('intent')}, so nobody with the authority has decided it")
+        sentence = f"its intent is {resource.get('intent')}, so nobody with the authority has decided it"
+        raise Unread(sentence, complete=True)
 
 
 def refuse_others(resource: Mapping[str, Any], shape: Shape, subjects: Collection[str]) -> None:
@@ -37,10 +38,11 @@ def refuse_others(resource: Mapping[str, Any], shape: Shape, subjects: Collectio
     subject = get_at(resource, shape.subject) if shape.subject else None
     subject = subject.get("reference") if isinstance(subject, Mapping) else None
     if subject and subjects and subject not in subjects:
-        raise Unread("its subject is another one than the woman of this tamponade")
+        raise Unread("its subject is another one than the woman of this tamponade", complete=True)
     for focus in resource.get("focus", ()):
         if resource["resourceType"] == "Observation" and focus.get("reference") != subject:
-            raise Unread("it has a focus: it was observed on somebody or something else than its subject")
+            sentence = "it has a focus: it was observed on somebody or something else than its subject"
+            raise Unread(sentence, complete=True)
 
 
 def refuse_rate(resource: Mapping[str, Any], kind: str) -> None:
