@@ -4,11 +4,10 @@ import json
 import lzma
 import tomllib
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 import pytest
 
-from fhirmod.episode import Dose, Rate
 from terminology import SOURCES, SYSTEMS, concept, keys, loinc_is_well_formed, sctid_is_well_formed
 from terminology.check_digits import loinc_check_digit, verhoeff_check_digit
 from terminology.table import build, table
@@ -166,27 +165,3 @@ def _fixed(profile: str, path: str) -> set[str]:
     definition = next(each for each in json.loads(lzma.decompress(packed)) if each["id"] == profile)
     elements = definition["snapshot" if "snapshot" in definition else "differential"]["element"]
     return {each["fixedCode"] for each in elements if each["path"] == path and "fixedCode" in each}
-
-
-# Units listed valid="true" in the UCUM functional tests (FHIR/Ucum-java at 0247922, UcumFunctionalTests.xml) or
-# accepted by @lhncbc/ucum-lhc 7.1.10; all of them were parsed by ucumvert 0.3.2 (grammar of ucum-essence) as well.
-UCUM = {
-    "mL", "mm[Hg]", "/min", "Cel", "%", "h", "min", "cm", "g", "kg", "s", "d", "g/dL", "mmol/L", "10*9/L",
-    "{unit}", "{ratio}",
-    # parsed by ucumvert 0.3.2 only, which refuses mmHg, mcg, IU and mL/8h
-    "a", "g/L", "umol/L", "[pH]", "{INR}", "{count}", "{finger-breadth}",
-}  # fmt: skip
-
-
-def test_every_unit_of_a_dose_or_a_rate_is_ucum() -> None:
-    # The same sources as above; [IU]/h and mg/h by ucumvert 0.3.2 only.
-    listed = {
-        *get_args(Dose.model_fields["unit"].annotation),
-        *get_args(Rate.model_fields["unit"].annotation),
-    }
-    doses = {"g", "mg", "ug", "[IU]", "mL"}
-    assert listed == doses | {"mL/h", "mL/min", "[IU]/h", "[IU]/min", "m[IU]/min", "mg/h", "ug/min"}
-
-
-def test_every_unit_is_ucum() -> None:
-    assert {concept(key).unit for key in keys()} - {None} == UCUM
