@@ -24,7 +24,7 @@ def entry(kind: str, clock: str, **fields: Any) -> dict[str, Any]:
 
 
 def main(service: str) -> None:
-    opening = {"facility": {"id": "lakeside-1"}, "at": "2026-03-01T02:10:00+01:00", "drill": True}
+    opening = {"facility": {"id": "clinic-a"}, "at": "2026-03-01T02:10:00+01:00", "drill": True}
     episode = call(f"{service}/episodes", opening)["episode"]
     print("opened", episode)
     receipt = call(

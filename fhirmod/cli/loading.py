@@ -1,28 +1,46 @@
-"""Loading the invented cases: into a file, or into a service that is running."""
+"""Loading the invented cases and stories: into a file, or into a service that is running."""
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
 from typing import Any
 from urllib.parse import urlsplit
 
 from fhirmod.errors import BadParameterError, NotSupportedError, UnreadableError
-from fhirmod.exchange import Case, demo_cases
+from fhirmod.exchange import Case, PartnerCase, demo_cases, partner_cases
 from fhirmod.intake import Intake
 from fhirmod.r4 import dump, parse
+from fhirmod.stories import Level, stories
 
 from .opened import Requests
 
 
-def into_file(intake: Intake, request: Requests) -> Iterator[str]:
+def told_stories(count: int, seed: int, dirt: Level) -> Iterator[Case]:
+    """Return so many stories of a seed as cases to load."""
+    for number, one in enumerate(stories(count, seed, dirt=dirt)):
+        yield Case(f"story {number}", one.course, one.opening, one.entries)
+
+
+def all_cases() -> Iterator[Case | PartnerCase]:
+    """Return the invented cases of the examples."""
+    yield from demo_cases()
+    yield from partner_cases()
+
+
+def into_file(intake: Intake, request: Requests, cases: Iterable[Case | PartnerCase]) -> Iterator[str]:
     """Return one line for each case loaded into the record of this intake."""
-    for case in demo_cases():
-        snapshot, result = intake.open(request(), case.opening)
-        receipt = intake.append(request(), snapshot.row.id, case.entries)
-        yield _line(case, snapshot.row.id, [one.status for one in (result, *receipt.entries)])
+    for case in cases:
+        if isinstance(case, PartnerCase):
+            written, receipt = intake.transaction(request(), case.bundle)
+            words = ["accepted" if one.written else "repeat" for one in written]
+            yield _line(case, case.episode, words, unread=len(receipt.unread))
+        else:
+            snapshot, result = intake.open(request(), case.opening)
+            answer = intake.append(request(), snapshot.row.id, case.entries)
+            yield _line(case, snapshot.row.id, [one.status for one in (result, *answer.entries)])
 
 
-def into_service(address: str) -> Iterator[str]:
+def into_service(address: str, cases: Iterable[Case | PartnerCase]) -> Iterator[str]:
     """Return one line for each case posted to the service at this address.
 
     Errors: BadParameterError if it is no address; NotSupportedError if nothing answers there, or not as we do.
@@ -36,10 +54,8 @@ def into_service(address: str) -> Iterator[str]:
     connection = kind(parts.netloc, timeout=30)
     base = parts.path.rstrip("/")
     try:
-        for case in demo_cases():
-            opened = _posted(connection, f"{base}/episodes", case.opening)
-            receipt = _posted(connection, f"{base}/episodes/{opened['episode']}/entries", case.entries)
-            yield _line(case, opened["episode"], [one["status"] for one in (opened["entry"], *receipt["entries"])])
+        for case in cases:
+            yield _sent(connection, base, case)
     except (OSError, HTTPException) as wrong:
         why = getattr(wrong, "strerror", None) or type(wrong).__name__
         raise NotSupportedError(
@@ -49,8 +65,18 @@ def into_service(address: str) -> Iterator[str]:
         connection.close()
 
 
-def _posted(connection: HTTPConnection, path: str, value: Any) -> Any:
-    connection.request("POST", path, dump(value), {"Content-Type": "application/json"})
+def _sent(connection: HTTPConnection, base: str, case: Case | PartnerCase) -> str:
+    if isinstance(case, PartnerCase):
+        answer = _posted(connection, f"{base}/fhir", case.bundle)
+        words = ["accepted" if one["response"]["status"].startswith("201") else "repeat" for one in answer["entry"]]
+        return _line(case, case.episode, words)
+    opened = _posted(connection, f"{base}/episodes", dump(case.opening))
+    receipt = _posted(connection, f"{base}/episodes/{opened['episode']}/entries", dump(case.entries))
+    return _line(case, opened["episode"], [one["status"] for one in (opened["entry"], *receipt["entries"])])
+
+
+def _posted(connection: HTTPConnection, path: str, body: bytes) -> Any:
+    connection.request("POST", path, body, {"Content-Type": "application/json"})
     answer = connection.getresponse()
     body = answer.read()
     if answer.status >= 300:
@@ -65,6 +91,7 @@ def _sentence(body: bytes) -> str:
         return "it is not a service of this kind."
 
 
-def _line(case: Case, episode: str, statuses: list[str]) -> str:
-    words = ", ".join(f"{count} {word}" for word, count in Counter(statuses).items())
+def _line(case: Case | PartnerCase, episode: str, statuses: list[str], unread: int = 0) -> str:
+    counted = Counter(statuses) + Counter(unread=unread)
+    words = ", ".join(f"{count} {word}" for word, count in counted.items())
     return f"{episode}  {case.name}: {case.title} ({words})"

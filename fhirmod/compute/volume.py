@@ -61,8 +61,8 @@ class Running:
         self.emptied = False
         if ml is None:
             self.complete = False
-            if self.certainty == "known":
-                self.certainty = "at-least"
+            if self.certainty == "known":  # at least nothing would say nothing
+                self.certainty = "at-least" if self.balance > 0 else "not-known"
         else:
             self.balance += ml
             self.input += ml

@@ -3,6 +3,15 @@
 from .case import case_bundle
 from .cautions import CAUTIONS
 from .checking import check_document, check_text
-from .demo import Case, demo_cases
+from .demo import Case, PartnerCase, demo_cases, partner_cases
 
-__all__ = ["CAUTIONS", "Case", "case_bundle", "check_document", "check_text", "demo_cases"]
+__all__ = [
+    "CAUTIONS",
+    "Case",
+    "PartnerCase",
+    "case_bundle",
+    "check_document",
+    "check_text",
+    "demo_cases",
+    "partner_cases",
+]

@@ -22,7 +22,7 @@ BAD = {"resourceType": "Patient", "id": "p2", "gender": "woman"}
 FILL = {"kind": "fill", "id": "6f2d0a34-5c1e-4c57-9a5e-0c3c0f6f8a01", "at": "2026-03-01T02:52:00Z", "volume_ml": 50}
 IMPOSSIBLE = FILL | {"volume_ml": -5}
 OPENING = {"facility": {"id": "clinic-7"}, "at": "2026-03-01T02:00:00Z"}
-CASES = Path(checking.__file__).parents[1] / "exchange" / "cases"
+CASES = Path(checking.__file__).parents[2] / "examples" / "cases"
 
 
 def write(file: Path, *documents: Any) -> str:
@@ -84,10 +84,10 @@ def test_each_kind_of_document_is_known_by_what_it_holds(tmp_path: Path, documen
 
 
 def test_the_cases_we_bring_are_clean() -> None:
-    files = sorted(str(file) for file in CASES.glob("*.json"))
-    assert len(files) == 3
+    files = sorted(str(file) for file in CASES.glob("*/entries.json"))
+    assert len(files) >= 8
     done = run(*files)
-    assert (done.exit_code, done.stdout) == (0, "3 checked, 0 refused, 0 findings\n")
+    assert (done.exit_code, done.stdout) == (0, f"{len(files)} checked, 0 refused, 0 findings\n")
 
 
 @pytest.mark.parametrize("name", ["lines.ndjson", "lines.json"])

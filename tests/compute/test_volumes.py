@@ -34,7 +34,9 @@ def test_syringes_without_a_size_leave_a_lower_bound() -> None:
 def test_an_unmeasured_fill_is_a_reason_not_zero() -> None:
     case = placed()
     case.at("02:01", "fill", volume_ml={"absent": "not-known"})
-    assert volume(case) == (0, "at-least", 0)
+    assert volume(case) == ("not-known", "not-known", "not-known")
+    case.at("02:02", "fill", volume_ml=100)
+    assert volume(case) == (100, "at-least", 100)
 
 
 @pytest.mark.parametrize("problem", ["leak", "burst", "displaced", "unmeasured-drainage", "unintended-deflation"])

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from fhirmod.exchange import demo_cases
+from fhirmod.exchange import demo_cases, partner_cases
 
 from .service import running
 
@@ -83,9 +83,9 @@ def test_the_demo_is_loaded_into_a_running_service(tmp_path: Path) -> None:
         address = f"http://127.0.0.1:{service.port}"
         first, again = (tried("demo", "--to", address, cwd=tmp_path) for _ in range(2))
         assert (first.returncode, first.stderr) == (0, "")
-        listed = {one["episode"] for one in service.ask("/episodes?status=open")["episodes"]}
+        listed = {one["episode"] for one in service.ask("/episodes")["episodes"]}
         assert listed == {line.split()[0] for line in first.stdout.splitlines()[:-1]}
-        assert listed == {case.opening["id"] for case in demo_cases()}
+        assert listed == {case.opening["id"] for case in demo_cases()} | {case.episode for case in partner_cases()}
         assert all(one["drill"] for one in service.ask("/episodes")["episodes"])
         assert "accepted" not in again.stdout
         elsewhere = tried("demo", "--to", f"{address}/elsewhere", cwd=tmp_path)

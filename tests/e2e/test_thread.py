@@ -16,7 +16,8 @@ from tests.intake.case import entry, new_id
 
 from .service import Service, running
 
-CASES = {case.name: case for case in demo_cases()}
+NAMES = ("straightforward", "transferred", "expelled")
+CASES = {case.name: case for case in demo_cases() if case.name in NAMES}
 
 
 def record(service: Service, case: Case) -> str:
