@@ -10,7 +10,7 @@ from fhirmod.exchange import check_text
 
 WRONG = {
     "an entry": b'{"kind": "fill", "id": "0b51e7a4-6a0c-4c5e-9b1a-7d3f52c80003", "at": "02:52", "volume": 50}',
-    "a resource": b'{"resourceType": "Observation", "status": "finished", "code": {"text": "Pulse"}, "valueInteger": 88.5}',
+    "a resource": b'{"resourceType": "Observation", "status": "finished", "code": {"text": "x"}, "valueInteger": 8.5}',
 }
 
 

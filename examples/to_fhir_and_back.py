@@ -1,4 +1,4 @@
-"""Turn a case into FHIR R4 and back without a store, and show that nothing changed: ``python examples/to_fhir_and_back.py``.
+"""Turn a case into FHIR R4 and back, and show that nothing changed: ``python examples/to_fhir_and_back.py``.
 
 Each entry becomes resources; the lens reads them again. Digits stay as they were written (7.9 is not 7.90).
 """
@@ -22,7 +22,9 @@ def main() -> None:
         resources = [one.body for one in images(entry, CONTEXT, root=entry.id)]
         texts = [dump(one) for one in resources]
         assert not [finding for text in texts for finding in check(parse(text)) if finding.refuses]
-        batch = [Stored(one["resourceType"], one["id"], 1, str(entry.recorded_at), parse(dump(one))) for one in resources]
+        batch = [
+            Stored(one["resourceType"], one["id"], 1, str(entry.recorded_at), parse(dump(one))) for one in resources
+        ]
         lens.fold(batch)
         made += len(batch)
     back = [item.entry.document() for item in lens.received]

@@ -1,6 +1,7 @@
 """The command line: serve, demo, show, rebuild, check. Each command imports what it needs when it runs."""
 
 import sys
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -18,6 +19,14 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 _Db = Annotated[Path, typer.Option("--db", help="The SQLite file the record lies in.")]
+
+
+class Dirt(StrEnum):
+    """How spoilt the stories of the demonstration are."""
+
+    none = "none"
+    some = "some"
+    much = "much"
 
 
 def main() -> None:
@@ -68,20 +77,26 @@ def serve(
 def demo(
     db: _Db = DEFAULT_DB,
     to: Annotated[str | None, typer.Option(help="A running service to load them into, instead of a file.")] = None,
+    stories: Annotated[
+        int | None, typer.Option(min=1, help="Load so many generated stories instead of the cases.")
+    ] = None,
+    seed: Annotated[int, typer.Option(help="The same seed tells the same stories on every machine.")] = 0,
+    dirt: Annotated[Dirt, typer.Option(help="How spoilt the stories' records are.")] = Dirt.none,
 ) -> None:
-    """Load the invented cases. Example: fhirmod demo --to http://127.0.0.1:8000"""
+    """Load the invented cases, or stories. Example: fhirmod demo --stories 20 --seed 7 --dirt some --db ward.db"""
     from fhirmod.exchange import CAUTIONS
 
-    from .loading import into_file, into_service
+    from .loading import all_cases, into_file, into_service, told_stories
     from .opened import opened
 
+    cases = all_cases() if stories is None else told_stories(stories, seed, dirt.value)
     if to is not None:
-        for line in into_service(to):
+        for line in into_service(to, cases):
             print(line)
     else:
         intake, request = opened(db)
         with intake.store:
-            for line in into_file(intake, request):
+            for line in into_file(intake, request, cases):
                 print(line)
     print(f"Loaded into {to or db}. {CAUTIONS[-1]}")
 
@@ -89,7 +104,7 @@ def demo(
 @app.command()
 def show(
     episode: Annotated[
-        str | None, typer.Argument(help="The episode's id; without one, the open episodes are listed.")
+        str | None, typer.Argument(help="The episode's id; without one, all episodes are listed.")
     ] = None,
     db: _Db = DEFAULT_DB,
     as_of: Annotated[str | None, typer.Option(help="As of this instant, with offset; else now.")] = None,
@@ -99,13 +114,13 @@ def show(
     from fhirmod.errors import BadParameterError
 
     from .opened import opened
-    from .showing import seven_lines, timeline
+    from .showing import listed, seven_lines, timeline
 
     intake, request = opened(db, must_exist=True)
     with intake.store:
         if episode is None:
-            for row in intake.store.read(lambda reader: reader.episodes(request().access, "open")):
-                print(f"{row.id}  opened {row.opened_at} at {row.facility}{'  (drill)' if row.drill else ''}")
+            for row in intake.store.read(lambda reader: reader.episodes(request().access, limit=10_000)):
+                print(listed(row))
             return
         try:
             moment = request().now if as_of is None else Moment(as_of).instant

@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
-from typing import Any
+from typing import Any, cast
 from urllib.parse import urlsplit
 
 from fhirmod.errors import BadParameterError, NotSupportedError, UnreadableError
@@ -15,9 +15,9 @@ from fhirmod.stories import Level, stories
 from .opened import Requests
 
 
-def told_stories(count: int, seed: int, dirt: Level) -> Iterator[Case]:
+def told_stories(count: int, seed: int, dirt: str) -> Iterator[Case]:
     """Return so many stories of a seed as cases to load."""
-    for number, one in enumerate(stories(count, seed, dirt=dirt)):
+    for number, one in enumerate(stories(count, seed, dirt=cast(Level, dirt))):
         yield Case(f"story {number}", one.course, one.opening, one.entries)
 
 

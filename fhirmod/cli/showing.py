@@ -7,9 +7,16 @@ from typing import Any
 from fhirmod.compute import State
 from fhirmod.episode import Absent, Entry
 from fhirmod.exchange import CAUTIONS
+from fhirmod.store import EpisodeRow
 
 WIDTH = 80
 _INDENT = " " * 15
+
+
+def listed(row: EpisodeRow) -> str:
+    """Return the line of one episode in a list: id, status, when and where it was opened."""
+    drill = " drill" if row.drill else ""
+    return f"{row.id}  {row.status:<6} {row.opened_at[:16].replace('T', ' ')} {row.facility[:11]}{drill}"
 
 
 def seven_lines(state: State) -> Iterator[str]:

@@ -16,6 +16,7 @@ from fhirmod.store import open_store
 
 from .case import case_bundle
 
+_MOST = 1_000_000
 _TAKEN = frozenset({"accepted", "repeat"})
 
 
@@ -71,16 +72,17 @@ class Converter:
 
         Errors: UnreadableError, InvalidError; also if nothing in it is the anchor of a tamponade.
         """
-        written, receipt = self._intake.transaction(self._request, as_transaction(bundle))
-        named = dict.fromkeys(one.receipt.episode for one in written if one.receipt.episode is not None)
-        lost = tuple(f"{one.reference}: {one.reason}" for one in (*receipt.unread, *receipt.ignored))
+        before = self._episodes()
+        _, receipt = self._intake.transaction(self._request, as_transaction(bundle))
+        named = [one for one in self._episodes() if one not in before]
+        lost = tuple(f"{one.reference}: {one.reason}" for one in receipt.unread)
         if not named:
             raise InvalidError(
                 "No Procedure in it has the code of a uterine balloon tamponade (uterine-balloon-tamponade in "
                 f"{BASE}/CodeSystem/tamponade), so nothing in it is an episode; "
                 + (lost[0] if lost else "it is empty.")
             )
-        found = []
+        found: list[AsEntries] = []
         for episode in named:
             read = self._intake.snapshot(self._request.access, episode).episode
             documents = [one.entry.document() for one in read.received]
@@ -88,6 +90,10 @@ class Converter:
             entries = [one for one in documents if one is not opening]
             found.append(AsEntries(read, opening, entries, lost if not found else ()))
         return found
+
+    def _episodes(self) -> list[str]:
+        access = self._request.access
+        return [row.id for row in self._intake.store.read(lambda reader: reader.episodes(access, limit=_MOST))]
 
 
 @contextmanager

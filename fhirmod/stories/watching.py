@@ -22,6 +22,8 @@ def watched(told: Telling, hours: int) -> None:
 def _round(told: Telling, every: int) -> None:
     told.wait(every + told.dice.whole(-2, 4))
     if told.chance("round-missed"):
+        if told.dice.chance(30):
+            told.add("acknowledgement", finding="no-full-round")
         return
     if told.chance("round-partial"):
         told.vital_signs()
