@@ -54,6 +54,9 @@ def _said(entry: Entry) -> Iterator[str]:
         yield entry.comment
 
 
+_PICTURES = {code: 0x2400 + code for code in (*range(9), 11, 12, *range(14, 32))}
+
+
 def _words(value: Any) -> str:
     match value:
         case Absent():
@@ -63,7 +66,7 @@ def _words(value: Any) -> str:
         case tuple():
             return " + ".join(map(_words, value))
         case str():
-            return value
+            return value.translate(_PICTURES)
         case _ if hasattr(value, "model_dump"):
             return " ".join(str(part) for part in value.model_dump(exclude_none=True).values())
         case _:

@@ -7,6 +7,7 @@ from decimal import Decimal
 
 from fhirmod.episode import Absent, BalloonPreparation, BleedingResponse, DeviceFacts, Opening
 
+from .device_labels import label_facts
 from .ledger import COMPARTMENTS, Ledger
 from .stop import FirstStop, first_stop
 from .trials import Trial, trial_word, trials
@@ -275,7 +276,7 @@ def _facts(ledger: Ledger, prepared: BalloonPreparation | None) -> dict[str, str
         if value is None:
             value = getattr(prepared, name, None)
         facts[name] = why(value) if value is None or isinstance(value, Absent) else value
-    return facts
+    return {**facts, **label_facts(own, prepared)}
 
 
 def _preparations(view: View) -> dict[str, BalloonPreparation]:

@@ -8,6 +8,8 @@ from fhirmod.errors import Finding
 from fhirmod.sources import Source
 from fhirmod.udi import read_udi
 
+from .why import Why
+
 _FACTS = {"lot": "lot", "serial": "serial number", "expires": "expiry date"}
 _SOURCES = {
     "gs1": sources.GS1,
@@ -39,6 +41,29 @@ def label_findings(entry: DeviceFacts) -> Iterator[Finding]:
                 "of the two should be corrected."
             )
             yield _finding(f"udi-{name}-differs", entry.id, name, sentence, sources.ARITHMETIC)
+
+
+def label_facts(own: DeviceFacts | None, prepared: DeviceFacts | None) -> dict[str, str]:
+    """Return what the label of a balloon says: identifier, lot, serial number, expiry, each a text or why not.
+
+    Units:  none; an expiry is as exact as the label states it.
+    Shape:  what the placement states over what its preparation states, and in each what was typed over what the
+            identifier says. An improvised device has no identifier: not-applicable.
+    Errors: none.
+    Source: sources.UDI_FORMATS.
+    """
+    facts: dict[str, str] = {}
+    for entry in (own, prepared):
+        if entry is None:
+            continue
+        said = read_udi(entry.udi, entry.recorded_at.day.year) if entry.udi else None
+        for name in ("identifier", *_FACTS):
+            value = getattr(entry, name, None) or (getattr(said, name) if said is not None else None)
+            if value is not None:
+                facts.setdefault(name, value)
+    kind = (own and own.device) or (prepared and prepared.device) or ""
+    missing = Why.NOT_APPLICABLE if kind.startswith("improvised") else Why.NOT_RECORDED
+    return {name: facts.get(name, missing) for name in ("identifier", *_FACTS)}
 
 
 def _agree(name: str, typed: str, read: str) -> bool:

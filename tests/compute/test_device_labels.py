@@ -51,3 +51,29 @@ def test_a_corrected_label_is_no_finding_any_more() -> None:
     first = case.at("02:00", "placement", udi=WRONG)
     case.at("02:10", "placement", udi=RIGHT, corrects=first, reason="scanned again")
     assert said(case) == {}
+
+
+def label(case: Case) -> dict[str, object]:
+    facts = case.state("06:00").balloons[0].facts
+    return {name: str(facts[name]) for name in ("identifier", "lot", "serial", "expires")}
+
+
+def test_the_state_says_what_the_label_says_and_what_was_typed_over_it() -> None:
+    case = Case()
+    case.at("01:50", "balloon-preparation", device="purpose-made", udi=RIGHT, lot="PREPARED")
+    case.at("02:00", "placement", expires="2027-01-15")
+    assert label(case) == {
+        "identifier": "00812345678901",
+        "lot": "PREPARED",
+        "serial": "IP2000-123456",
+        "expires": "2027-01-15",
+    }
+
+
+def test_an_improvised_balloon_has_no_label_to_miss() -> None:
+    case = Case()
+    case.at("02:00", "placement", device="improvised-condom-catheter")
+    assert set(label(case).values()) == {"not-applicable"}
+    other = Case()
+    other.at("02:00", "placement", device="purpose-made")
+    assert set(label(other).values()) == {"not-recorded"}
