@@ -12,6 +12,9 @@ from .codec import Unread
 from .paths import get_at
 from .shapes import Shape
 
+_PLAIN = frozenset(  # elements of data types that R4 gives no modifierExtension, left aside for speed
+    {"extension", "identifier", "meta", "text", "code", "category", "coding", "subject", "partOf", "valueQuantity"}
+)
 _DECIDED = frozenset({"order", "original-order", "reflex-order", "filler-order", "instance-order"})
 
 
@@ -62,9 +65,8 @@ def _modified(resource: Mapping[str, Any]) -> bool:
         part = inside.pop()
         if "modifierExtension" in part:
             return True
-        for value in part.values():
-            if type(value) is dict:
-                inside.append(value)
-            elif type(value) is list:
-                inside += [one for one in value if type(one) is dict]
+        for name, value in part.items():
+            kind = type(value)
+            if (kind is dict or kind is list) and name not in _PLAIN:
+                inside += [one for one in value if type(one) is dict] if kind is list else (value,)
     return False
