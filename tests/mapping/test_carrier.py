@@ -4,6 +4,7 @@ from base64 import b64encode
 from typing import Any
 
 import pytest
+from fhir.resources.R4B.device import Device
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -29,6 +30,7 @@ def device(**fields: Any) -> dict[str, Any]:
     body = next(image.body for image in made if image.type == "Device")
     assert body is not None
     assert [finding for finding in check(parse(dump(body))) if finding.refuses] == []
+    Device.model_validate_json(dump(body))
     return body
 
 
