@@ -19,10 +19,16 @@ def _dose_or_reason(target: dict[str, Any], entry: Any, root: str) -> None:
         dosage["dose"] = _NO_DOSE
 
 
-def _given(kind: str, *details: str, codes: tuple[Code, ...], rows: tuple[Row, ...] = ()) -> Table:
+def _given(
+    kind: str,
+    *details: str,
+    codes: tuple[Code, ...],
+    rows: tuple[Row, ...] = (),
+    read_only: tuple[Part, ...] = (),
+) -> Table:
     all_rows = (*rows, *Rows(kind).details(*details))
     part = Part(kind, "MedicationAdministration", codes, all_rows, profiles=(kind,), finish=_dose_or_reason)
-    return Table(kind, (part,))
+    return Table(kind, (part, *read_only))
 
 
 _medication = Rows("medication")
@@ -30,6 +36,15 @@ _infusion = Rows("infusion")
 _fluid = Rows("fluid")
 _transfusion = Rows("transfusion")
 
+_TRANSFUSED = Part(  # many systems record a transfusion as a Procedure: read, never written
+    "procedure",
+    "Procedure",
+    tuple(
+        Code(code.key.replace("transfusion.product", "transfusion-of"), code.implies)
+        for code in _transfusion.codes("product")
+    ),
+    always=False,
+)
 _NAMED_FLUIDS = tuple(code for code in _infusion.codes("fluid") if code.implies["fluid"] != "other")
 
 TABLES = (
@@ -71,5 +86,6 @@ TABLES = (
         "unit_number",
         codes=_transfusion.codes("product"),
         rows=(_transfusion.element("volume_ml", "dosage.dose"),),
+        read_only=(_TRANSFUSED,),
     ),
 )
