@@ -6,9 +6,11 @@ from .receipt import EntryResult, ReadResource, Receipt, finding_document
 from .request import Request
 from .service import Intake
 from .snapshot import Snapshot
+from .transaction import Asked
 
 __all__ = [
     "SEARCHED",
+    "Asked",
     "EntryResult",
     "Intake",
     "ReadResource",

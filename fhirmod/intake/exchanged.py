@@ -1,26 +1,26 @@
 """Resources that came in as FHIR: stored as asserted, read as entries, and what follows from them stored too."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from fhirmod.episode import Episode, Moment, Received
-from fhirmod.errors import BusinessRuleError
-from fhirmod.mapping import EPISODE_ID, TABLES, Lens, Stored, UnreadResource, derived_entry_id, is_derived
-from fhirmod.mapping.urls import profile
+from fhirmod.errors import ConflictError
+from fhirmod.mapping import TABLES, Lens, Stored, UnreadResource, derived_entry_id
 from fhirmod.r4 import parse, splice
 from fhirmod.store import EntryRow, EpisodeRow, Method, Put, Version, Writer
 
 from .bedside import digest_of
-from .incoming import Incoming, Placed, lead, place_all, same_content
+from .incoming import Incoming, same_content
+from .leading import lead
 from .membership import is_anchor, members
+from .owning import Owners, episode_named
+from .placing import Placed, place_all
 from .provenance import provenance_put
 from .putting import following, indexed, told
 from .receipt import ReadResource, Receipt
 from .request import Request
 from .snapshot import Snapshot, computed, context_of, inferred_opening, load, read_back
-
-_OURS = {"DeviceUseStatement": ("use", "device-use"), "Flag": ("flag", "balloon-in-place")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +44,11 @@ class _Work:
     ignored: dict[str, UnreadResource]
 
     def run(self, incoming: Sequence[Incoming]) -> tuple[list[Placed], list[Snapshot], Receipt]:
-        placed = place_all(self.writer, self.request, incoming)
-        placed, links = lead(placed, self.writer, self.request.access)
-        for one in placed:
-            self._judge_owner(one, placed)
+        placed, standing = place_all(self.writer, self.request, incoming)
+        placed, links = lead(placed, standing, self.request.base)
+        owners = Owners(self.writer, self.request, placed, importing=self.importing)
+        owners.judge()
+        self.ignored = owners.ignored
         active = [one for one in placed if one.reference not in self.ignored and not one.found]
         anchors = self._anchors(placed)
         belongs = members(placed, anchors, self.writer, self.request.access)
@@ -56,7 +57,9 @@ class _Work:
         snapshots, read, unread = [], [], []
         loose = [one for one in changed if not belongs[one.reference]]
         self._store(loose, links, None, {}, None)
-        unread += [UnreadResource(one.reference, _NO_EPISODE) for one in loose if one.incoming.type in _READ_TYPES]
+        unread += [
+            UnreadResource(one.reference, _NO_EPISODE) for one in loose if one.type in _READ_TYPES and not one.deletes
+        ]
         for episode in episodes:
             mine = [one for one in changed if episode in belongs[one.reference]]
             snapshot, lens = self._episode(episode, mine, links, belongs, placed)
@@ -73,40 +76,6 @@ class _Work:
             dry_run=self.request.dry_run,
         )
         return placed, snapshots, receipt
-
-    # who owns it
-
-    def _judge_owner(self, one: Placed, placed: Sequence[Placed]) -> None:
-        """Ignore (in an import) or refuse what is not the client's to write."""
-        resource = one.resource or {}
-        owner = one.current.owner if one.current is not None else None
-        if owner == "derived" or is_derived(resource):
-            self._not_theirs(one, "is computed from the entries; post the entry that changes it")
-        elif owner == "assembled" or self._is_assembled(resource, placed):
-            kinds = _ENTRIES_FOR.get(one.incoming.type, "an entry")
-            self._not_theirs(one, f"is assembled from the entries; post {kinds} instead")
-
-    def _not_theirs(self, one: Placed, why: str) -> None:
-        sentence = f"{one.reference} {why}."
-        if not self.importing:
-            raise BusinessRuleError(sentence, place=one.incoming.type)
-        self.ignored[one.reference] = UnreadResource(one.reference, sentence)
-
-    def _is_assembled(self, resource: Mapping[str, Any], placed: Sequence[Placed]) -> bool:
-        """Return whether a resource is what this software assembles, of an episode whose opening is at hand."""
-        episode = episode_named(resource)
-        if episode is not None:
-            return self._has_opening(episode, placed)
-        part, name = _OURS.get(str(resource.get("resourceType")), ("", ""))
-        profiles = resource.get("meta", {}).get("profile", ())
-        return bool(part) and str(resource.get("id", "")).endswith(f".{part}") and profile(name) in profiles
-
-    def _has_opening(self, episode: str, placed: Sequence[Placed]) -> bool:
-        opening = f"Encounter/{episode}.encounter"
-        return (
-            any(one.reference == opening for one in placed)
-            or self.writer.episode(self.request.access, episode) is not None
-        )
 
     # which episodes
 
@@ -158,8 +127,7 @@ class _Work:
         row, new = self._row(episode, mine, placed)
         before, lens = load(self.writer, access, row)
         batch = [
-            Stored(one.incoming.type, one.id, (one.current.version if one.current else 0) + 1, now, one.resource)
-            for one in mine
+            Stored(one.type, one.id, (one.current.version if one.current else 0) + 1, now, one.resource) for one in mine
         ]
         context = context_of(row, batch) if new else before.context
         lens.subjects = context.subjects
@@ -170,12 +138,12 @@ class _Work:
             before = Snapshot(row, Episode(episode), context, {}, {}, {})
         merged = Episode(episode, own).adding(received)
         after = computed(read_back(row, merged, context, lens))
+        _refuse_anchorless(row, mine, after)
         stamp, status = self.request.new_id(), after.status
         version = self.writer.bump(access, episode, None if status == row.status else status, stamp=stamp)
         after = after.at(row._replace(version=version, status=status, stamp=stamp))
         self._store(mine, links, episode, belongs, version)
-        method: Method = "PUT" if any(one.current is not None for one in mine) else "POST"
-        provenance = provenance_put(self.request, method, (one.reference for one in mine), after)
+        provenance = provenance_put(self.request, _how(mine), (one.reference for one in mine), after)
         follow = [*following(before, after), provenance]
         self.writer.put(access, follow, now, version)
         self.writer.outbox(access, [told(episode, version, now)])
@@ -201,13 +169,16 @@ class _Work:
         for one in mine:
             bases = belongs.get(one.reference, {})
             if episode is not None and episode != min(bases):
-                further.append((one.incoming.type, one.id, bases[episode]))
+                further.append((one.type, one.id, bases[episode]))
                 continue
-            tokens, references = indexed(one.resource or {})
             basis = bases.get(episode) if episode is not None else None
-            method: Method = "PUT" if one.incoming.method == "PUT" or one.current is not None else "POST"
-            body = _spliced(one.incoming.text, one.id, links)
-            puts.append(Put(one.incoming.type, one.id, "asserted", method, body, tokens, references, episode, basis))
+            if one.resource is None:
+                puts.append(Put(one.type, one.id, "asserted", "DELETE", None, episode=episode, basis=basis))
+                continue
+            tokens, references = indexed(one.resource)
+            method: Method = "POST" if one.incoming.method == "POST" and one.current is None else "PUT"
+            body = _spliced(one.text, one.id, links)
+            puts.append(Put(one.type, one.id, "asserted", method, body, tokens, references, episode, basis))
         if puts:
             self.writer.put(self.request.access, puts, self.request.received.text, version)
         if further and episode is not None and version is not None:
@@ -215,9 +186,10 @@ class _Work:
 
     def _unchanged(self, one: Placed) -> bool:
         return (
-            one.current is not None
+            one.resource is not None
+            and one.current is not None
             and one.current.body is not None
-            and same_content(one.resource or {}, parse(one.current.body))
+            and same_content(one.resource, parse(one.current.body))
         )
 
 
@@ -231,29 +203,41 @@ def write_resources(
     """
     work = _Work(writer, request, importing, {})
     placed, snapshots, receipt = work.run(incoming)
-    current = writer.get_many(request.access, [(one.incoming.type, one.id) for one in placed])
+    current = writer.get_many(request.access, [(one.type, one.id) for one in placed])
     written = []
     for one in placed:
-        stands = current.get((one.incoming.type, one.id))
+        stands = current.get((one.type, one.id))
         before = one.current.version if one.current is not None else None
         fresh = stands is not None and not one.found and stands.version != before
-        written.append(
-            Written(stands, created=fresh and not one.living, written=fresh, receipt=receipt, reference=one.reference)
-        )
+        created = fresh and not one.living and not one.deletes
+        written.append(Written(stands, created, fresh, receipt, one.reference))
     return written, snapshots
 
 
-def episode_named(resource: Mapping[str, Any]) -> str | None:
-    """Return the episode whose anchor this is, if it carries our episode identifier and the id that goes with it."""
-    if resource.get("resourceType") != "Procedure":
-        return None
-    for one in resource.get("identifier", ()):
-        if one.get("system") == EPISODE_ID and resource.get("id") == f"{one.get('value')}.anchor":
-            return str(one["value"])
-    return None
+def _refuse_anchorless(row: EpisodeRow, mine: Sequence[Placed], after: Snapshot) -> None:
+    """Return nothing unless the anchor of an episode is deleted while entries of it stand.
+
+    Errors: ConflictError.
+    """
+    anchor = f"{row.anchor_type}/{row.anchor_id}"
+    if any(one.deletes and one.reference == anchor for one in mine):
+        received = {one.entry.id for one in after.episode.received if not one.inferred}
+        left = [entry for entry in after.episode.standing() if entry.id in received]
+        if left:
+            raise ConflictError(
+                f"{anchor} is the whole of which {len(left)} entries that stand are parts; delete their resources "
+                "first, or in the same transaction.",
+                place=row.anchor_type,
+            )
 
 
-def _spliced(text: bytes, id_: str, links: Mapping[str, str]) -> Any:
+def _how(mine: Sequence[Placed]) -> Method:
+    if all(one.deletes for one in mine):
+        return "DELETE"
+    return "PUT" if any(one.current is not None for one in mine) else "POST"
+
+
+def _spliced(text: bytes, id_: str, links: Mapping[str, str]) -> Callable[[int, str], bytes]:
     return lambda version, updated: splice(
         text, id=id_, version_id=str(version), last_updated=updated, references=links
     )
@@ -292,8 +276,3 @@ def _instant_or(text: str, otherwise: str) -> str:
 
 _READ_TYPES = frozenset(part.type for table in TABLES.values() for part in table.parts) - {"Provenance"}
 _NO_EPISODE = "it belongs to no tamponade that is recorded here: no anchor references it, and it references none"
-_ENTRIES_FOR = {
-    "Procedure": "a placement, removal or decision entry",
-    "DeviceUseStatement": "a placement or removal entry",
-    "Flag": "a placement or removal entry",
-}

@@ -13,7 +13,7 @@ from fhirmod.r4 import references
 from fhirmod.store import Access, Reader
 from terminology import find
 
-from .incoming import Placed
+from .placing import Placed
 
 _NO_LINK = CONTEXT_TYPES | {"Encounter"}
 
@@ -45,19 +45,28 @@ def members(
     found: dict[str, dict[str, str]] = {one.reference: {} for one in placed}
     for reference, episode in anchors.items():
         found.setdefault(reference, {})[episode] = "anchor"
+    outside = {target for targets in links.values() for target in targets if _leads(target)} - here.keys()
+    stored = [(one.type, one.id) for one in placed if one.current is not None]
+    asked = [*stored, *((target[0], target[2]) for target in map(_split, outside))]
+    known = reader.episodes_of(access, asked) if asked else {}
     for one in placed:
-        type_, _, id_ = one.reference.partition("/")
         if one.current is not None:
-            found[one.reference] |= {episode: basis or "" for episode, basis in reader.episode_of(access, type_, id_)}
-        for target in links[one.reference]:
-            target_type, _, target_id = target.partition("/")
-            if target not in here and target_type not in _NO_LINK:
-                known = reader.episode_of(access, target_type, target_id)
-                found[one.reference] |= {episode: "references" for episode, _ in known}
+            found[one.reference] |= {episode: basis or "" for episode, basis in known.get((one.type, one.id), ())}
+        for target in links[one.reference] & outside:
+            target_type, _, target_id = _split(target)
+            found[one.reference] |= {episode: "references" for episode, _ in known.get((target_type, target_id), ())}
     _spread(found, links, anchors)
     if len(anchors) == 1:
         _same_bundle(found, here, anchors)
     return found
+
+
+def _split(reference: str) -> tuple[str, str, str]:
+    return reference.partition("/")
+
+
+def _leads(reference: str) -> bool:
+    return _split(reference)[0] not in _NO_LINK
 
 
 def _spread(found: dict[str, dict[str, str]], links: Mapping[str, set[str]], anchors: Mapping[str, str]) -> None:
@@ -70,7 +79,7 @@ def _spread(found: dict[str, dict[str, str]], links: Mapping[str, set[str]], anc
                 if target in anchors and target not in links:
                     grew |= _join(found, source, {anchors[target]: ""}, "references")
                 elif target in found:
-                    if target.partition("/")[0] not in _NO_LINK:
+                    if _leads(target):
                         grew |= _join(found, source, found[target], "references")
                     grew |= _join(found, target, found[source], "referenced")
 

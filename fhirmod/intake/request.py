@@ -10,12 +10,16 @@ from fhirmod.store import Access
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """One request to write: `now` is when it was received, to the millisecond; nothing below reads a clock."""
+    """One request to write: `now` is when it was received, to the millisecond; nothing below reads a clock.
+
+    Shape: `base` is the address at which this service's FHIR side is reached, "" where it is not.
+    """
 
     access: Access
     now: datetime
     new_id: Callable[[], str]
     dry_run: bool = False
+    base: str = ""
 
     @property
     def received(self) -> Moment:

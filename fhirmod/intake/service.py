@@ -14,8 +14,6 @@ from fhirmod.errors import ConflictError, InvalidError, NotFoundError
 from fhirmod.store import Access, EpisodeRow, Reader, Store, Writer
 
 from .bedside import Judgement, Sent, digest_of, judge, read_sent
-from .exchanged import Written, write_resources
-from .incoming import Incoming, read_resource
 from .opening import opened, read_opening
 from .protocols import Protocols, keep
 from .provenance import provenance_put
@@ -23,11 +21,11 @@ from .putting import following, told
 from .rebuilding import rebuilt
 from .receipt import EntryResult, Receipt
 from .request import Request
+from .resources import Resources
 from .snapshot import Snapshot, Snapshots, advanced, load
-from .transaction import read_transaction
 
 
-class Intake:
+class Intake(Resources):
     """Everything that writes to a store, and the snapshots it keeps; one for each store in a process."""
 
     def __init__(self, store: Store, protocol: Protocol) -> None:
@@ -168,68 +166,6 @@ class Intake:
         self._snapshots.keep(after)
         return after
 
-    # FHIR
-
-    def create(self, request: Request, type: str, text: bytes, *, if_none_exist: str | None = None) -> Written:
-        """Return what became of a created resource; an image of an entry keeps its id.
-
-        Errors: UnreadableError, InvalidError, BusinessRuleError; PreconditionFailedError if If-None-Exist matches
-                several.
-        """
-        resource = read_resource(text, type)
-        return self._one(request, Incoming(text, resource, "POST", if_none_exist=if_none_exist))
-
-    def update(
-        self,
-        request: Request,
-        type: str,
-        id: str,
-        text: bytes,
-        *,
-        if_match: str | None = None,
-    ) -> Written:
-        """Return what became of an updated (or, under the client's id, created) resource; one that says the same is
-        not written again. An update of an entry's image is read as a correction of that entry.
-
-        Errors: UnreadableError, InvalidError (also if the body's id is not the address's), BusinessRuleError;
-                PreconditionFailedError if If-Match names another version.
-        """
-        resource = read_resource(text, type)
-        if resource.get("id") != id:
-            got = "none" if "id" not in resource else "another"
-            raise InvalidError(f"The resource's id must be that of the address, {id}; got {got}.", place=f"{type}.id")
-        return self._one(request, Incoming(text, resource, "PUT", id, if_match=if_match))
-
-    def transaction(self, request: Request, text: bytes) -> tuple[tuple[Written, ...], Receipt]:
-        """Return what became of each entry of a transaction Bundle: all of it, or nothing was written.
-
-        Shape: what is assembled or computed here is ignored and said so in the receipt.
-        Errors: as `create` and `update`, with the place inside the Bundle.
-        """
-        incoming = read_transaction(text)
-        written = self._write_resources(request, incoming, importing=True)
-        receipt = written[0].receipt if written else Receipt(None, 0)
-        return tuple(written), receipt
-
-    def _one(self, request: Request, incoming: Incoming) -> Written:
-        [written] = self._write_resources(request, [incoming], importing=False)
-        return written
-
-    def _write_resources(self, request: Request, incoming: Sequence[Incoming], *, importing: bool) -> list[Written]:
-        def work(writer: Writer) -> tuple[list[Written], list[Snapshot]]:
-            result = write_resources(writer, request, incoming, importing=importing)
-            if request.dry_run:
-                raise _Tried(result[0])
-            return result
-
-        try:
-            written, snapshots = self.store.write(work)
-        except _Tried as tried:
-            return tried.written
-        for snapshot in snapshots:
-            self._snapshots.keep(snapshot)
-        return written
-
     # upkeep
 
     def rebuild(self, request: Request) -> int:
@@ -249,14 +185,6 @@ class Intake:
 
     def _rebuild(self, request: Request, episode_id: str) -> int:
         return self.store.write(lambda writer: rebuilt(writer, request, episode_id))
-
-
-class _Tried(Exception):  # noqa: N818  not an error: how a dry run leaves nothing behind
-    """The answer of a dry run, raised so that its work is rolled back."""
-
-    def __init__(self, written: list[Written]) -> None:
-        super().__init__("dry run")
-        self.written = written
 
 
 def _all_or_none(judged: Judgement) -> None:

@@ -1,21 +1,44 @@
-"""A transaction Bundle taken apart: one incoming resource for each entry, in its order."""
+"""A transaction Bundle taken apart: one write, or one question, for each entry, in its order.
 
+Source: http://hl7.org/fhir/R4/http.html#transaction, #trules; bundle.html.
+"""
+
+import base64
+import binascii
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
-from fhirmod.errors import InvalidError, NotSupportedError
+from fhirmod.errors import BadParameterError, InvalidError, NotSupportedError, TooLargeError
 from fhirmod.r4 import RESOURCE_TYPES, entry_texts, parse
 
-from .incoming import Incoming, refuse_invalid
+from .incoming import Incoming, refuse_invalid, refuse_part, said_at
+from .patching import Patch, read_patch
 
-_CONDITIONS = {"ifNoneExist": "POST", "ifMatch": "PUT"}
+_CONDITIONS = {
+    "ifNoneExist": ("POST",),
+    "ifMatch": ("PUT", "PATCH", "DELETE"),
+    "ifNoneMatch": ("PUT", "GET", "HEAD"),
+    "ifModifiedSince": ("GET", "HEAD"),
+}
+_JSON_PATCH = "application/json-patch+json"
 
 
-def read_transaction(text: bytes) -> list[Incoming]:
-    """Return the resources of a transaction Bundle, checked against R4, in the order of its entries.
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A question inside a transaction, answered when all its writes are done; `url` is behind our address."""
 
-    Errors: UnreadableError; InvalidError if it is not a valid transaction; NotSupportedError for methods other
-            than POST and PUT.
+    method: str
+    url: str
+    request: Mapping[str, Any]
+    place: str
+
+
+def read_transaction(text: bytes, *, base: str = "", most: int | None = None) -> list[Incoming | Asked]:
+    """Return what a transaction Bundle asks for, checked against R4, in the order of its entries.
+
+    Errors: UnreadableError; InvalidError if it is not a valid transaction; TooLargeError beyond `most` entries;
+            NotSupportedError for a method that no entry can have.
     """
     bundle = parse(text)
     if not isinstance(bundle, Mapping) or bundle.get("resourceType") != "Bundle":
@@ -24,41 +47,112 @@ def read_transaction(text: bytes) -> list[Incoming]:
         raise InvalidError(
             "The Bundle's type must be transaction; other types are not taken here.", place="Bundle.type"
         )
+    refuse_many(bundle.get("entry"), most)
     refuse_invalid(bundle)
     entries = zip(bundle.get("entry", ()), entry_texts(text), strict=True)
-    return [_entry(number, entry, exact) for number, (entry, exact) in enumerate(entries)]
+    return [_entry(number, entry, exact, base) for number, (entry, exact) in enumerate(entries)]
 
 
-def _entry(number: int, entry: Mapping[str, Any], text: bytes | None) -> Incoming:
+def refuse_many(entries: Any, most: int | None) -> None:
+    """Return nothing if a Bundle has no more entries than are taken at once.
+
+    Errors: TooLargeError.
+    """
+    if most is not None and isinstance(entries, list) and len(entries) > most:
+        raise TooLargeError(
+            f"A Bundle takes at most {most} entries; got {len(entries)}. Send it in parts.", place="Bundle.entry"
+        )
+
+
+def _entry(number: int, entry: Mapping[str, Any], text: bytes | None, base: str) -> Incoming | Asked:
     place = f"Bundle.entry[{number}]"
     request = entry["request"]
-    method = request["method"]
-    if method not in ("POST", "PUT"):
+    method, url = request["method"], relative(request["url"], base)
+    with said_at(place):
+        for name, its in _CONDITIONS.items():
+            if name in request and method not in its:
+                raise InvalidError(
+                    f"{name} is a condition of {' or '.join(its)}; got it on {method}.", place=f"{place}.request.{name}"
+                )
+        if method in ("GET", "HEAD"):
+            return Asked(method, url, request, place)
+        return _write(method, url, request, entry.get("resource"), text, entry.get("fullUrl"), place)
+
+
+def _write(
+    method: Any,
+    url: str,
+    request: Mapping[str, Any],
+    resource: Mapping[str, Any] | None,
+    text: bytes | None,
+    full_url: str | None,
+    place: str,
+) -> Incoming:
+    address, question, query = url.partition("?")
+    type_, _, id_ = address.strip("/").partition("/")
+    if "$" in address or "_search" in address:
         raise NotSupportedError(
-            f"A transaction here takes POST and PUT; got {method}.", place=f"{place}.request.method"
+            "A transaction here takes reads and writes of resources, no operations; send that alone, or in a batch.",
+            place=f"{place}.request.url",
         )
-    for name, its in _CONDITIONS.items():
-        if name in request and method != its:
-            raise InvalidError(f"{name} is a condition of {its}; got it on {method}.", place=f"{place}.request.{name}")
-    resource = entry.get("resource")
-    if resource is None or text is None:
+    if type_ not in RESOURCE_TYPES or "/" in id_ or (question and id_):
+        raise InvalidError(
+            "The request's url must be Type/id, or Type?condition, of a type that is stored here.",
+            place=f"{place}.request.url",
+        )
+    if method != "POST" and not id_ and not query:
+        raise InvalidError(
+            "The url of a PUT, PATCH or DELETE must be Type/id or Type?condition.", place=f"{place}.request.url"
+        )
+    condition = request.get("ifNoneExist") if method == "POST" else (query if question else None)
+    incoming = Incoming(
+        method,
+        type_,
+        text or b"",
+        id=id_ or None,
+        condition=condition,
+        if_match=request.get("ifMatch"),
+        if_none_match=request.get("ifNoneMatch"),
+        full_url=full_url,
+        place=place,
+    )
+    if method == "DELETE":
+        return incoming
+    if resource is None:
         raise InvalidError(f"An entry with {method} needs a resource.", place=f"{place}.resource")
-    type_, _, id_ = request["url"].partition("?")[0].strip("/").partition("/")
-    if type_ not in RESOURCE_TYPES or type_ != resource["resourceType"]:
+    if method == "PATCH":
+        return replace(incoming, patch=_patch(resource), full_url=None)
+    if resource["resourceType"] != type_:
         raise InvalidError(
             "The request's url must name the type of the entry's resource.", place=f"{place}.request.url"
         )
-    if method == "PUT" and (not id_ or resource.get("id") != id_):
+    if method == "PUT" and id_ and resource.get("id") != id_:
         raise InvalidError(
-            "The url of a PUT must be Type/id with the id of the entry's resource.",
-            place=f"{place}.request.url",
+            "The url of a PUT must be Type/id with the id of the entry's resource.", place=f"{place}.request.url"
         )
-    return Incoming(
-        text=text,
-        resource=resource,
-        method="PUT" if method == "PUT" else "POST",
-        id=id_ or None,
-        if_match=request.get("ifMatch"),
-        if_none_exist=request.get("ifNoneExist"),
-        full_url=entry.get("fullUrl"),
-    )
+    refuse_part(resource)
+    return replace(incoming, resource=resource)
+
+
+def _patch(resource: Mapping[str, Any]) -> Patch:
+    """Return the patch of an entry: Parameters (FHIRPath Patch), or a Binary that carries a JSON Patch."""
+    if resource["resourceType"] != "Binary":
+        return read_patch(resource)
+    kind = str(resource.get("contentType", "")).partition(";")[0].strip().lower()
+    if kind != _JSON_PATCH:
+        raise InvalidError(f"A patch in a Binary must be {_JSON_PATCH}; got {kind[:60]}.", place="Binary.contentType")
+    try:
+        return read_patch(parse(base64.b64decode(resource.get("data", ""), validate=True)))
+    except binascii.Error:
+        raise BadParameterError(
+            "The data of the Binary is no base64; wanted a JSON Patch.", place="Binary.data"
+        ) from None
+
+
+def relative(url: str, base: str) -> str:
+    """Return the url of an entry behind our own address, which it may carry in front.
+
+    >>> relative("http://here/fhir/Patient/1", "http://here/fhir"), relative("/Patient/1", "")
+    ('Patient/1', 'Patient/1')
+    """
+    return (url.removeprefix(f"{base}/") if base else url).lstrip("/")

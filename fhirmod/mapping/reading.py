@@ -306,7 +306,7 @@ class Lens:
     def _withdraw(self, root: str, stored: Stored) -> None:
         """Where every part is withdrawn or gone and no retraction says so, infer one; and undo it on revival."""
         group = self._groups[root]
-        if group.last is None or group.last.kind == "retraction":
+        if group.last is None:
             return
         gone = all(part.withdrawn for part in group.fragments.values())
         if gone and not self._told(root):

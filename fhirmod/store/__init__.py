@@ -4,6 +4,7 @@ The store parses nothing, makes no ids and reads no clock; it knows no tamponade
 """
 
 from .access import Access
+from .past import Past
 from .reader import Reader
 from .rows import (
     EntryRow,
@@ -33,6 +34,7 @@ __all__ = [
     "OutboxRow",
     "Owner",
     "Page",
+    "Past",
     "Put",
     "Reader",
     "Status",

@@ -7,6 +7,8 @@ from sqlalchemy import Connection
 
 from . import statements as s
 from .access import Access
+from .past import FEW, Past, changes, few
+from .past import total as total_of_versions
 from .prepared import CHUNK, Prepared
 from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Owner, Page, Status, Version
 from .search import IDENTIFIER, References, Tokens, hits, paged, read_cursor, total, write_cursor
@@ -51,6 +53,19 @@ class Reader:
         """Return all versions, newest first."""
         access.require("read")
         return list(map(Version._make, self._rows(s.HISTORY, (type_, id_))))
+
+    def past(self, access: Access, asked: Past, count: int) -> tuple[list[Version], int | None]:
+        """Return a page of versions, last written first, and the number that `before` takes for those behind it."""
+        access.require("read")
+        rare = asked.id is None and asked.type is not None and self._select(few(asked.type))[0][0] <= FEW
+        rows = self._select(changes(asked, count + 1, rare=rare)) if count else []
+        following = rows[count - 1][-1] if len(rows) > count else None
+        return [Version._make(row[:-1]) for row in rows[:count]], following
+
+    def versions(self, access: Access, type_: str, id_: str) -> int:
+        """Return how many versions of one resource there are."""
+        access.require("read")
+        return int(self._select(total_of_versions(type_, id_))[0][0])
 
     def identified(self, access: Access, type_: str, system: str, value: str) -> list[str]:
         """Return the ids of living resources that carry this identifier, oldest first."""
@@ -107,6 +122,14 @@ class Reader:
         """Return (episode, basis) for every episode this resource is a member of."""
         access.require("read")
         return [(row[0], row[1]) for row in self._rows(s.EPISODE_OF, (type_, id_))]
+
+    def episodes_of(self, access: Access, keys: Iterable[Key]) -> dict[Key, list[tuple[str, str | None]]]:
+        """Return (episode, basis) for every episode that each of these (type, id) is a member of."""
+        access.require("read")
+        found: dict[Key, list[tuple[str, str | None]]] = {}
+        for type_, id_, episode, basis in self._over(s.memberships, list(dict.fromkeys(keys))):
+            found.setdefault((type_, id_), []).append((episode, basis))
+        return found
 
     def members(
         self, access: Access, episode_id: str, after_version: int = 0, *, owner: Owner | None = None

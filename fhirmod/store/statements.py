@@ -109,6 +109,20 @@ EPISODE_OF = Prepared(
 )
 
 
+@sized
+def memberships(count: int) -> Prepared:
+    """Return the statement for (type, id, episode, basis) of resources named by (type, id)."""
+    wanted, names = named_keys(count)
+    statement = (
+        select(_r.type, _r.id, member.c.episode_id, member.c.basis)
+        .join_from(wanted, resource, and_(_r.type == wanted.c.type, _r.id == wanted.c.id))
+        .join(member, member.c.rid == _r.rid)
+        .distinct()
+        .order_by(member.c.episode_id)
+    )
+    return Prepared(statement, *names)
+
+
 def _members(*, by_owner: bool) -> Prepared:
     own = (
         select(*VERSION, _v.seq.label("seq"))
