@@ -6,12 +6,11 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from fhirmod.errors import BusinessRuleError, FhirmodError, InvalidError
-from fhirmod.r4 import RESOURCE_TYPES, parse, refusals
+from fhirmod.r4 import RESOURCE_TYPES, SUBSETTED, parse, refusals
 
 from .patching import Patch
 
 Method = Literal["POST", "PUT", "PATCH", "DELETE"]
-_OBSERVATION_VALUE = "http://terminology.hl7.org/CodeSystem/v3-ObservationValue"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +73,7 @@ def refuse_part(resource: Mapping[str, Any]) -> None:
     Source: http://hl7.org/fhir/R4/search.html#elements
     """
     for tag in resource.get("meta", {}).get("tag", ()):
-        if tag.get("code") == "SUBSETTED" and tag.get("system") == _OBSERVATION_VALUE:
+        if (tag.get("system"), tag.get("code")) == (SUBSETTED["system"], SUBSETTED["code"]):
             raise BusinessRuleError(
                 "The resource is tagged SUBSETTED: it is a part of one, and storing it would lose the rest; "
                 "read the whole one and change that.",

@@ -9,6 +9,7 @@ from .check import check
 from .compartments import compartment_members, compartment_parameters, compartments
 from .conform import check_profile
 from .criteria import alternatives, token, unescaped
+from .dates import span
 from .exact import dump, parse
 from .facts import concrete_types as _concrete_types
 from .facts import known_types as _known_types
@@ -33,11 +34,13 @@ from .search import SearchParameter, search_parameter, search_parameters, search
 from .snapshot import snapshot
 from .splice import entry_texts, splice
 from .subset import subset_schema
+from .summaries import SUBSETTED, data, elements, narrative, summary
 
 __all__ = [
     "KNOWN_TYPES",
     "R4",
     "RESOURCE_TYPES",
+    "SUBSETTED",
     "CompositeValue",
     "DateValue",
     "Known",
@@ -62,10 +65,13 @@ __all__ = [
     "compartments",
     "compile_path",
     "compile_profile",
+    "data",
     "dump",
+    "elements",
     "entry_texts",
     "fhirpath_patch",
     "json_patch",
+    "narrative",
     "parse",
     "references",
     "refusals",
@@ -73,8 +79,10 @@ __all__ = [
     "search_parameters",
     "search_values",
     "snapshot",
+    "span",
     "splice",
     "subset_schema",
+    "summary",
     "token",
     "type_in",
     "unescaped",
