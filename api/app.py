@@ -21,7 +21,7 @@ from .request_ids import RequestIds
 from .routes import bedside_routes
 from .settings import Settings
 
-_EXPOSED = ["ETag", "Location", "Content-Location", "Last-Modified", "X-Request-Id"]
+_EXPOSED = ["ETag", "Location", "Content-Location", "Last-Modified", "X-Request-Id", "Retry-After", "Allow"]
 _ASKED = [
     "Authorization",
     "Content-Type",
@@ -51,7 +51,7 @@ def create_app(settings: Settings, intake: Intake, clock: Clock) -> FastAPI:
     app.add_middleware(
         CORSMiddleware,
         allow_origins=["*"],
-        allow_methods=["GET", "HEAD", "POST", "PUT", "OPTIONS"],
+        allow_methods=["GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"],
         allow_headers=_ASKED,
         expose_headers=_EXPOSED,
     )

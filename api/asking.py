@@ -16,6 +16,8 @@ from .problems import RefusedRequest
 from .settings import Settings
 
 _JSON_TYPES = frozenset({"application/json", "application/fhir+json", "text/json", ""})
+JSON_PATCH = "application/json-patch+json"
+PATCH_TYPES = frozenset({JSON_PATCH, "application/json", "application/fhir+json"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,25 +28,18 @@ class Parts:
     intake: Intake
     clock: Clock
 
-    def request(self, *, dry_run: bool = False) -> Request:
+    def request(self, *, dry_run: bool = False, base: str = "") -> Request:
         """Return a request received now, by someone on this machine."""
-        return Request(Access.whole("this machine"), self.clock.now(), self.clock.new_id, dry_run)
+        return Request(Access.whole("this machine"), self.clock.now(), self.clock.new_id, dry_run, base)
 
 
-async def read_body(request: HttpRequest, parts: Parts) -> bytes:
+async def read_body(request: HttpRequest, parts: Parts, kinds: frozenset[str] = _JSON_TYPES) -> bytes:
     """Return the body of a request.
 
-    Errors: RefusedRequest (415) if it is not JSON (of FHIR R4, if it says a version); TooLargeError beyond the
-            service's limit.
+    Errors: RefusedRequest (415) if it is not JSON in UTF-8 (of FHIR R4, if it says a version) of one of the media
+            types; TooLargeError beyond the service's limit.
     """
-    kind, *parameters = (part.strip().lower() for part in request.headers.get("content-type", "").split(";"))
-    if kind not in _JSON_TYPES:
-        raise RefusedRequest(
-            415, "not-supported", f"The body must be JSON with Content-Type: application/json; got {kind[:60]}."
-        )
-    for name, _, value in (part.partition("=") for part in parameters):
-        if name == "fhirversion" and not is_r4(value):
-            raise RefusedRequest(415, "not-supported", f"The body must be FHIR R4, fhirVersion 4.0; got {value[:20]}.")
+    refuse_media_type(request, kinds)
     limit = parts.settings.max_body_bytes
     received = bytearray()
     async for chunk in request.stream():
@@ -52,6 +47,27 @@ async def read_body(request: HttpRequest, parts: Parts) -> bytes:
         if len(received) > limit:
             raise TooLargeError(f"The body must be at most {limit} bytes; it is longer.")
     return bytes(received)
+
+
+def refuse_media_type(request: HttpRequest, kinds: frozenset[str] = _JSON_TYPES) -> None:
+    """Return nothing if the body is said to be of one of these media types, in UTF-8, of R4, and not packed.
+
+    Errors: RefusedRequest (415).
+    """
+    kind, *parameters = (part.strip().lower() for part in request.headers.get("content-type", "").split(";"))
+    if kind not in kinds:
+        wanted = JSON_PATCH if JSON_PATCH in kinds else "application/json"
+        raise RefusedRequest(
+            415, "not-supported", f"The body must be JSON with Content-Type: {wanted}; got {kind[:60] or 'none'}."
+        )
+    for name, _, value in (part.partition("=") for part in parameters):
+        if name == "fhirversion" and not is_r4(value):
+            raise RefusedRequest(415, "not-supported", f"The body must be FHIR R4, fhirVersion 4.0; got {value[:20]}.")
+        if name == "charset" and value.strip('"') not in ("utf-8", "utf8", "us-ascii"):
+            raise RefusedRequest(415, "not-supported", f"The body must be in UTF-8; got charset {value[:20]}.")
+    packed = request.headers.get("content-encoding", "identity").strip().lower()
+    if packed != "identity":
+        raise RefusedRequest(415, "not-supported", f"The body must be sent as it is; got it packed by {packed[:20]}.")
 
 
 def is_r4(version: str) -> bool:

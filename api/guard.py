@@ -19,11 +19,14 @@ Endpoint = Callable[[Request], Awaitable[Response]]
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """One side of the service: where it begins, the shape of its errors, and what it asks of every request."""
+    """One side of the service: where it begins, the shape of its errors, what it asks of every request, and the
+    last it does to an answer.
+    """
 
     path: str
     problem: Callable[[int, Sequence[Finding], Mapping[str, str]], Response]
     admit: Callable[[Request], None]
+    finish: Callable[[Request, Response], Response] = lambda _, response: response
 
 
 def guarded(handlers: Mapping[str, Handler], side: Side) -> Endpoint:
@@ -31,6 +34,9 @@ def guarded(handlers: Mapping[str, Handler], side: Side) -> Endpoint:
     allow = ", ".join(sorted({*handlers, *(("HEAD",) if "GET" in handlers else ())}))
 
     async def endpoint(request: Request) -> Response:
+        return side.finish(request, await answered(request))
+
+    async def answered(request: Request) -> Response:
         handler = handlers.get("GET" if request.method == "HEAD" else request.method)
         try:
             if handler is None:

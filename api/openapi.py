@@ -15,7 +15,23 @@ _STRING = {"type": "string"}
 _PREFER = parameter(
     "Prefer", "return=minimal, representation or OperationOutcome.", _STRING, "header", example="return=representation"
 )
-_FORMAT = parameter("_format", "application/fhir+json or json; counts before Accept.", _STRING)
+_FORMAT = [
+    parameter("_format", "application/fhir+json or json; counts before Accept.", _STRING),
+    parameter("_pretty", "Laid out with line breaks.", {"type": "boolean"}),
+]
+_PART = [
+    parameter("_summary", "Which part.", {"type": "string", "enum": ["true", "text", "data", "false"]}),
+    parameter("_elements", "Names of elements, separated by commas.", _STRING),
+]
+_COUNT = parameter("_count", "How many at most on a page.", {"type": "integer", "minimum": 0})
+_IF_MATCH = parameter("If-Match", "The ETag that is to be replaced.", _STRING, "header", example='W/"1"')
+_CONDITION = parameter("identifier", "system|value: which resource is meant.", _STRING)
+_PAST = [
+    parameter("_since", "Versions written from this instant on.", {"type": "string", "format": "date-time"}),
+    parameter("_at", "Versions current at some time of this date or instant.", _STRING),
+    _COUNT,
+    *_PART,
+]
 _AS_OF = [
     parameter("as_of", "What happened by this instant.", {"type": "string", "format": "date-time"}),
     parameter("known_at", "What had been received by this instant.", {"type": "string", "format": "date-time"}),
@@ -25,15 +41,30 @@ _ASKED: dict[str, list[dict[str, Any]]] = {
         parameter("_id", "One id or several, separated by commas.", _STRING),
         parameter("identifier", "value, system|value or |value.", _STRING),
         parameter("patient", "An id or Patient/id, where the type has it.", _STRING),
-        parameter("_count", "How many at most on a page.", {"type": "integer", "minimum": 0}),
+        _COUNT,
+        parameter("_summary", "Which part.", {"type": "string", "enum": ["true", "text", "data", "count", "false"]}),
+        _PART[1],
         parameter("Prefer", "handling=strict or lenient.", _STRING, "header", example="handling=strict"),
     ],
-    "read": [parameter("If-None-Match", "The ETag the client has.", _STRING, "header", example='W/"1"')],
+    "read": [
+        parameter("If-None-Match", "The ETag the client has.", _STRING, "header", example='W/"1"'),
+        parameter("If-Modified-Since", "When the client asked last.", _STRING, "header"),
+        *_PART,
+    ],
+    "vread": _PART,
+    "history-instance": _PAST,
+    "history-type": _PAST,
+    "history-system": _PAST,
     "create": [
         parameter("If-None-Exist", "identifier=system|value.", _STRING, "header"),
         _PREFER,
     ],
-    "update": [parameter("If-Match", "The ETag that is to be replaced.", _STRING, "header", example='W/"1"'), _PREFER],
+    "update": [_IF_MATCH, _PREFER],
+    "patch": [_IF_MATCH, _PREFER],
+    "delete": [_IF_MATCH, _PREFER],
+    "conditional-update": [_CONDITION, _IF_MATCH, _PREFER],
+    "conditional-patch": [_CONDITION, _IF_MATCH, _PREFER],
+    "conditional-delete": [_CONDITION, _IF_MATCH, _PREFER],
     "transaction": [parameter("dryRun", "Answer, and keep nothing.", {"type": "boolean"}), _PREFER],
     "episode": _AS_OF,
     "validate": [
@@ -81,8 +112,8 @@ def _interaction(one: Interaction) -> dict[str, Any]:
         "summary": one.summary,
         "parameters": [
             *(parameter(name, f"The {name} of the resource.", _STRING, "path") for name in names),
-            *_ASKED.get(one.code, ()),
-            _FORMAT,
+            *_ASKED.get(one.name, _ASKED.get(one.code, ())),
+            *_FORMAT,
         ],
         "responses": {
             "2XX": {"description": "A resource.", "content": content("Resource", _FHIR)},
@@ -91,6 +122,9 @@ def _interaction(one: Interaction) -> dict[str, Any]:
     }
     if one.code == "read":
         described["responses"]["304"] = {"description": "The client has the current version."}
+    if one.method == "PATCH":
+        forms = content("Patch", "application/json-patch+json") | content("Resource", _FHIR)
+        described["requestBody"] = {"required": True, "content": forms}
     if one.method in ("POST", "PUT"):
         described["requestBody"] = {"required": True, "content": content("Resource", _FHIR)}
     return described

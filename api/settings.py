@@ -24,6 +24,8 @@ class Settings:
     page: int = 50
     most_per_page: int = 500
     most_per_queue: int = 2_000
+    most_per_bundle: int = 2_000
+    most_at_once: int = 500
 
     def refuse_open_door(self) -> None:
         """Return nothing if the service listens on this machine only.

@@ -59,6 +59,13 @@ def _list(name: str) -> dict[str, Any]:
 _NAMED = {"episode": _TEXT, "version": _WHOLE}
 _ANSWERS: dict[str, Any] = {
     "Resource": _object({"resourceType": _TEXT}),
+    "Patch": {
+        "type": "array",
+        "items": _object(
+            {"op": {"enum": ["add", "remove", "replace", "move", "copy", "test"]}, "path": _TEXT},
+            **{"from": _TEXT, "value": {}},
+        ),
+    },
     "Finding": _object(
         {
             "severity": {"type": "string", "enum": ["fatal", "error", "warning", "information"]},

@@ -12,7 +12,7 @@ from fhirmod import __version__
 from fhirmod.r4 import RESOURCE_TYPES, dump, search_parameter
 
 from .searching import searchable
-from .table import INTERACTIONS
+from .table import INTERACTIONS, Interaction
 
 _DATE = "2026-11-25"
 _VERSIONED = {
@@ -20,7 +20,16 @@ _VERSIONED = {
     "readHistory": True,
     "updateCreate": True,
     "conditionalRead": "full-support",
+    "referencePolicy": ["literal", "logical", "local"],
 }
+_SAID = (
+    "An instant needs an offset; a date of _at without one is read in UTC. The condition of a conditional create, "
+    "update, patch, delete or reference is one identifier. What is assembled or computed from entries is read-only. "
+    "Deleting the image of an entry retracts the entry. A resource that says who or where is not deleted while others "
+    "refer to it. A conditional update that matches nothing creates; under an id that is in use it is a conflict. "
+    "_summary and _elements are applied to reads, searches and histories; what they give is not taken back. In a "
+    "transaction: reads, searches, histories and writes, no operations."
+)
 
 
 async def metadata(request: Request, parts: Parts, base: str) -> Response:
@@ -40,27 +49,34 @@ def statement(base: str) -> dict[str, Any]:
         "implementation": {"description": "The record of uterine balloon tamponades", "url": base},
         "fhirVersion": "4.0.1",
         "format": ["json", "application/fhir+json"],
+        "patchFormat": ["application/json-patch+json", "application/fhir+json"],
         "rest": [
             {
                 "mode": "server",
-                "documentation": "Times without an offset are not taken. A search condition is one identifier. "
-                "What is assembled or computed from entries is read-only.",
+                "documentation": _SAID,
                 "security": {"cors": True},
                 "resource": [_resource(type_) for type_ in sorted(RESOURCE_TYPES)],
-                "interaction": [{"code": one.code} for one in INTERACTIONS if one.level == "system" and one.handler],
+                "interaction": [{"code": one.code} for one in _of("system")],
             }
         ],
     }
 
 
 def _resource(type_: str) -> dict[str, Any]:
-    interactions = [{"code": one.code} for one in INTERACTIONS if one.level == "type"]
+    interactions = [{"code": one.code} for one in _of("type")]
     resource: dict[str, Any] = {"type": type_, "interaction": interactions, **_VERSIONED}
-    resource["conditionalCreate"] = "identifier" in searchable(type_)
+    conditional = "identifier" in searchable(type_)
+    resource |= {"conditionalCreate": conditional, "conditionalUpdate": conditional}
+    resource["conditionalDelete"] = "single" if conditional else "not-supported"
     resource["searchParam"] = [_parameter(type_, name) for name in searchable(type_)]
     offered = {one.code: one.definition for one in INTERACTIONS if one.offered_by(type_)}
     resource["operation"] = [{"name": code, "definition": definition} for code, definition in offered.items()]
     return resource
+
+
+def _of(level: str) -> list[Interaction]:
+    """Return the rows of a level that a client is told of; that the statement itself can be had goes without saying."""
+    return [one for one in INTERACTIONS if one.level == level and one.scope != "open"]
 
 
 def _parameter(type_: str, name: str) -> dict[str, Any]:

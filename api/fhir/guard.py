@@ -6,9 +6,9 @@ from starlette.responses import Response
 from api.guard import Side
 from api.problems import RefusedRequest, as_fhir
 
-from .headers import refuse_format
+from .negotiating import laid_out, refuse_format
 
-FHIR = Side("/fhir", as_fhir, refuse_format)
+FHIR = Side("/fhir", as_fhir, refuse_format, laid_out)
 
 
 async def nothing_here(request: Request) -> Response:

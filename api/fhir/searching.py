@@ -2,7 +2,6 @@
 
 from urllib.parse import urlencode
 
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -13,11 +12,12 @@ from fhirmod.intake import SEARCHED
 from fhirmod.r4 import alternatives, dump, search_parameters, token, unescaped
 from fhirmod.store import Page, Reader
 
-from .headers import prefers
+from .headers import strict
 from .reading import known_type
+from .subsetting import SUBSETTING, subsetting
 
 MOST_CRITERIA, MOST_ALTERNATIVES = 10, 200
-CONTROL = frozenset({"_count", "_after", "_format"})
+CONTROL = frozenset({"_count", "_after", "_format", "_pretty"}) | SUBSETTING
 
 
 def searchable(type_: str) -> tuple[str, ...]:
@@ -26,38 +26,47 @@ def searchable(type_: str) -> tuple[str, ...]:
     return ("_id", *(name for name in SEARCHED if name in answered))
 
 
-async def search(request: Request, parts: Parts, base: str) -> Response:
+def search(request: Request, parts: Parts, base: str, reader: Reader) -> Response:
     """Give a page of the resources that meet every criterion; `self` lists what was applied."""
     type_ = known_type(request)
     allowed = searchable(type_)
-    strict = prefers(request, "handling", "lenient") == "strict"
     applied: list[tuple[str, str]] = []
     for name, value in request.query_params.multi_items():
         if name in allowed:
             applied.append((name, value))
         elif name not in CONTROL:
             plain, modifier = name.partition(":")[::2]
-            if strict or (modifier and plain in allowed):
+            if strict(request) or (modifier and plain in allowed):
                 raise NotSupportedError(
                     f"{type_} is not searched by {name[:40]!r} here; it is by {', '.join(allowed)}.", place=name[:40]
                 )
     _refuse_unanswerable(applied)
-    count = number(request.query_params, "_count", parts.settings.page, parts.settings.most_per_page)
+    query = request.query_params
+    part = subsetting(query, count=True)
+    count = number(query, "_count", parts.settings.page, parts.settings.most_per_page)
+    if query.get("_summary") == "count":
+        count = 0
     asked = [(name, alternatives(value)) for name, value in applied]
     ids = [set(map(unescaped, each)) for name, each in asked if name == "_id"]
     tokens = [(name, list(map(_token, each))) for name, each in asked if name == "identifier"]
     patients = [(name, "Patient", [_patient(one, base) for one in each]) for name, each in asked if name == "patient"]
-    access = parts.request().access
-    after = request.query_params.get("_after")
-
-    def find(reader: Reader) -> Page:
-        wanted = sorted(set.intersection(*ids)) if ids else None
-        return reader.search(access, type_, ids=wanted, tokens=tokens, references=patients, after=after, count=count)
-
+    after = query.get("_after")
+    wanted = sorted(set.intersection(*ids)) if ids else None
     try:
-        page = await run_in_threadpool(parts.intake.store.read, find)
+        page = reader.search(
+            parts.request().access,
+            type_,
+            ids=wanted,
+            tokens=tokens,
+            references=patients,
+            after=after,
+            count=count,
+        )
     except InvalidError as wrong:  # the cursor is a parameter here, and a wrong parameter is 400
         raise BadParameterError(str(wrong), place="_after") from None
+    applied += [(name, value) for name, value in query.multi_items() if name in SUBSETTING]
+    if part is not None:
+        page = page._replace(versions=[one._replace(body=part(one.body or b"")) for one in page.versions])
     return Response(_bundle(base, type_, applied, page, count, after), media_type=FHIR_JSON)
 
 

@@ -6,30 +6,44 @@ from typing import Literal
 from api.guard import Handler
 from fhirmod.mapping import BASE
 
-from .reading import episode, read, vread
+from .answering import Reading, answering
+from .episode import episode
+from .history import history_instance, history_system, history_type
+from .reading import read, vread
 from .searching import search
 from .validating import validate, validate_stored
-from .writing import create, transaction, update
+from .writing import create, delete, delete_found, patch, patch_found, update, update_found
+
+Level = Literal["system", "type", "conditional", "operation"]
 
 
 @dataclass(frozen=True, slots=True)
 class Interaction:
-    """One thing a client can do: R4's code for it, its method and path, the scope it needs, its handler.
+    """One thing a client can do: R4's code for it, its method and path, the scope it needs, what answers.
 
-    Shape: `definition` is the canonical of an operation's definition.
+    Shape: a `reading` asks the store and can stand inside a transaction; neither it nor a `handler` where the answer
+           is made from this table itself. `definition` is the canonical of an operation's definition.
     """
 
     code: str
-    level: Literal["system", "type", "operation"]
-    method: Literal["GET", "POST", "PUT"]
+    level: Level
+    method: Literal["GET", "POST", "PUT", "PATCH", "DELETE"]
     path: str
     scope: Literal["read", "write", "open"]
-    handler: Handler | None
+    handler: Handler | None = None
+    reading: Reading | None = None
     definition: str | None = None
 
     @property
+    def answer(self) -> Handler | None:
+        """Return the handler, if this table knows it."""
+        return answering(self.reading) if self.reading is not None else self.handler
+
+    @property
     def name(self) -> str:
-        """Return what names this row among all: the code, and for an operation also how it is called."""
+        """Return what names this row among all: the code, and where that is not enough how it is called."""
+        if self.level == "conditional":
+            return f"conditional-{self.code}"
         if self.level != "operation":
             return self.code
         return f"{self.code}-{self.method.lower()}-{'instance' if '{id}' in self.path else 'type'}"
@@ -41,23 +55,39 @@ class Interaction:
     @property
     def summary(self) -> str:
         """Return the first line of what the handler says of itself."""
-        text = self.handler.__doc__ if self.handler is not None else "Say what this service does."
-        return (text or "").splitlines()[0]
+        if self.answer is None:
+            return _SAID[self.code]
+        return (self.answer.__doc__ or "").splitlines()[0]
 
 
 EPISODE = f"{BASE}/OperationDefinition/episode"
 VALIDATE = "http://hl7.org/fhir/OperationDefinition/Resource-validate"
+_ONE, _ALL = "/{type}/{id}", "/{type}"
+_SAID = {
+    "capabilities": "Say what this service does.",
+    "transaction": "Take a transaction, whole or nothing of it; a batch comes to the same address.",
+    "batch": "Take a batch, each entry for itself.",
+}
 
 INTERACTIONS: tuple[Interaction, ...] = (
-    Interaction("capabilities", "system", "GET", "/metadata", "open", None),  # made from this table: `capability`
-    Interaction("transaction", "system", "POST", "", "write", transaction),
-    Interaction("search-type", "type", "GET", "/{type}", "read", search),
-    Interaction("create", "type", "POST", "/{type}", "write", create),
-    Interaction("read", "type", "GET", "/{type}/{id}", "read", read),
-    Interaction("update", "type", "PUT", "/{type}/{id}", "write", update),
-    Interaction("vread", "type", "GET", "/{type}/{id}/_history/{version}", "read", vread),
-    Interaction("episode", "operation", "GET", "/Procedure/{id}/$episode", "read", episode, EPISODE),
-    Interaction("validate", "operation", "POST", "/{type}/$validate", "read", validate, VALIDATE),
-    Interaction("validate", "operation", "POST", "/{type}/{id}/$validate", "read", validate, VALIDATE),
-    Interaction("validate", "operation", "GET", "/{type}/{id}/$validate", "read", validate_stored, VALIDATE),
+    Interaction("capabilities", "system", "GET", "/metadata", "open"),
+    Interaction("batch", "system", "POST", "", "write"),
+    Interaction("transaction", "system", "POST", "", "write"),
+    Interaction("history-system", "system", "GET", "/_history", "read", reading=history_system),
+    Interaction("search-type", "type", "GET", _ALL, "read", reading=search),
+    Interaction("create", "type", "POST", _ALL, "write", create),
+    Interaction("history-type", "type", "GET", f"{_ALL}/_history", "read", reading=history_type),
+    Interaction("read", "type", "GET", _ONE, "read", reading=read),
+    Interaction("update", "type", "PUT", _ONE, "write", update),
+    Interaction("patch", "type", "PATCH", _ONE, "write", patch),
+    Interaction("delete", "type", "DELETE", _ONE, "write", delete),
+    Interaction("history-instance", "type", "GET", f"{_ONE}/_history", "read", reading=history_instance),
+    Interaction("vread", "type", "GET", f"{_ONE}/_history/{{version}}", "read", reading=vread),
+    Interaction("update", "conditional", "PUT", _ALL, "write", update_found),
+    Interaction("patch", "conditional", "PATCH", _ALL, "write", patch_found),
+    Interaction("delete", "conditional", "DELETE", _ALL, "write", delete_found),
+    Interaction("episode", "operation", "GET", "/Procedure/{id}/$episode", "read", episode, definition=EPISODE),
+    Interaction("validate", "operation", "POST", f"{_ALL}/$validate", "read", validate, definition=VALIDATE),
+    Interaction("validate", "operation", "POST", f"{_ONE}/$validate", "read", validate, definition=VALIDATE),
+    Interaction("validate", "operation", "GET", f"{_ONE}/$validate", "read", validate_stored, definition=VALIDATE),
 )

@@ -91,6 +91,10 @@ def _findings(parts: Parts, type_: str, id_: str | None, asked: _Asked) -> list[
     Errors: BadParameterError for a mode that R4 does not have; NotSupportedError for a profile that is not
             carried; NotFoundError or GoneError if the stored resource is asked about and there is none.
     """
+    if id_ is None and asked.mode in ("update", "delete"):
+        raise BadParameterError(
+            f"The mode {asked.mode} is asked of an instance, at Type/id/$validate; here is none.", place="mode"
+        )
     if asked.mode is not None and asked.mode not in _MODES:
         said = asked.mode[:20]
         raise BadParameterError(f"The mode must be one of {', '.join(_MODES)}; got {said!r}.", place="mode")
@@ -98,9 +102,8 @@ def _findings(parts: Parts, type_: str, id_: str | None, asked: _Asked) -> list[
     resource = asked.resource
     if resource is None and id_ is not None:
         resource = _stored(parts, type_, id_)
-    if asked.mode == "delete":
-        sentence = "This service deletes nothing for a client; an entry is taken back by a retraction."
-        return [Finding("error", "no-deletion", "not-supported", type_, sentence)]
+    if asked.mode == "delete" and id_ is not None:
+        return _against_writing(parts, type_, id_, asked) or [_NOTHING]
     types = [one for one in profiles if isinstance(one, str)]
     found = check(resource, type=type_, profiles=[one for one in profiles if isinstance(one, Profile)])
     found += [_not_a(one, resource, type_) for one in types if one not in (type_, "Resource", "DomainResource")]
@@ -145,11 +148,9 @@ def _against_writing(parts: Parts, type_: str, id_: str | None, asked: _Asked) -
         if asked.mode == "create":
             parts.intake.create(request, type_, text)
         elif asked.mode == "update":
-            target = id_ or asked.resource.get("id")
-            if target is None:
-                sentence = "An update needs the resource's own id, that of its address; got none."
-                return [Finding("error", "no-id", "required", type_, sentence)]
-            parts.intake.update(request, type_, target, text)
+            parts.intake.update(request, type_, id_, text)
+        elif asked.mode == "delete":
+            parts.intake.delete(request, type_, id_)
     except FhirmodError as refused:
         return list(refused.findings)
     return []

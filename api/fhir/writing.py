@@ -1,21 +1,26 @@
-"""create, update, transaction: the client's bytes to the intake, and its receipt back as FHIR."""
+"""create, update, patch, delete, each by id or under a condition: the client's bytes to the intake, its receipt back.
 
+Source: HL7 FHIR R4 http.html#create, #update, #patch, #delete, #cond-update, #ops (Prefer).
+"""
+
+from collections import defaultdict
+from collections.abc import Mapping
 from typing import Any
+from urllib.parse import urlencode
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.asking import Parts, parameters, read_body, truth
+from api.asking import JSON_PATCH, PATCH_TYPES, Parts, read_body
 from api.problems import FHIR_JSON, RefusedRequest, outcome
-from fhirmod.errors import Finding
+from fhirmod.errors import BadParameterError, Finding
 from fhirmod.intake import Receipt, Written
 from fhirmod.r4 import dump, parse
 
-from .headers import etag, location, prefers, version_headers
-from .reading import given, known_type
-
-_WORDS = {200: "200 OK", 201: "201 Created"}
+from .answering import VersionResponse
+from .headers import etag, location, prefers
+from .reading import CONTROL, known_type
 
 
 async def create(request: Request, parts: Parts, base: str) -> Response:
@@ -23,18 +28,108 @@ async def create(request: Request, parts: Parts, base: str) -> Response:
     type_ = known_type(request)
     body = await read_body(request, parts)
     condition = request.headers.get("if-none-exist")
-    written = await run_in_threadpool(parts.intake.create, parts.request(), type_, body, if_none_exist=condition)
-    return _answer(request, base, written)
+    asked = parts.request(base=base)
+    return _answer(
+        request, base, await run_in_threadpool(parts.intake.create, asked, type_, body, if_none_exist=condition)
+    )
 
 
 async def update(request: Request, parts: Parts, base: str) -> Response:
     """Update a resource, or create it under the client's id."""
     type_, id_ = known_type(request), str(request.path_params["id"])
     body = await read_body(request, parts)
-    _refuse_other_id(parse(body), type_, id_)
-    if_match = request.headers.get("if-match")
-    written = await run_in_threadpool(parts.intake.update, parts.request(), type_, id_, body, if_match=if_match)
-    return _answer(request, base, written)
+    _refuse_other_id(await run_in_threadpool(parse, body), type_, id_)
+    return await _updated(request, parts, base, body, id_, None)
+
+
+async def update_found(request: Request, parts: Parts, base: str) -> Response:
+    """Update the one resource that the condition matches, or create one if it matches none."""
+    condition = condition_of(request)
+    return await _updated(request, parts, base, await read_body(request, parts), None, condition)
+
+
+async def _updated(
+    request: Request, parts: Parts, base: str, body: bytes, id_: str | None, condition: str | None
+) -> Response:
+    def write() -> Written:
+        return parts.intake.update(
+            parts.request(base=base),
+            known_type(request),
+            id_,
+            body,
+            condition=condition,
+            if_match=request.headers.get("if-match"),
+            if_none_match=request.headers.get("if-none-match"),
+        )
+
+    return _answer(request, base, await run_in_threadpool(write))
+
+
+async def patch(request: Request, parts: Parts, base: str) -> Response:
+    """Change a resource by a JSON Patch or a FHIRPath Patch; what comes out is checked as if it were sent."""
+    return await _patched(request, parts, base, str(request.path_params["id"]), None)
+
+
+async def patch_found(request: Request, parts: Parts, base: str) -> Response:
+    """Change the one resource that the condition matches by a patch."""
+    return await _patched(request, parts, base, None, condition_of(request))
+
+
+async def _patched(request: Request, parts: Parts, base: str, id_: str | None, condition: str | None) -> Response:
+    type_ = known_type(request)
+    body = await read_body(request, parts, PATCH_TYPES)
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+
+    def write() -> Written:
+        document = parse(body)
+        if isinstance(document, list) != (kind == JSON_PATCH):
+            raise RefusedRequest(
+                415,
+                "not-supported",
+                f"A JSON Patch is sent as {JSON_PATCH}, Parameters of a FHIRPath Patch as application/fhir+json.",
+            )
+        if_match = request.headers.get("if-match")
+        asked = parts.request(base=base)
+        return parts.intake.patch(asked, type_, id_, document, condition=condition, if_match=if_match)
+
+    return _answer(request, base, await run_in_threadpool(write))
+
+
+async def delete(request: Request, parts: Parts, base: str) -> Response:
+    """Delete a resource; its versions can still be read. Deleting what is not there is no error."""
+    return await _deleted(request, parts, base, str(request.path_params["id"]), None)
+
+
+async def delete_found(request: Request, parts: Parts, base: str) -> Response:
+    """Delete the one resource that the condition matches; none is no error, several are."""
+    return await _deleted(request, parts, base, None, condition_of(request))
+
+
+async def _deleted(request: Request, parts: Parts, base: str, id_: str | None, condition: str | None) -> Response:
+    type_, if_match = known_type(request), request.headers.get("if-match")
+
+    def write() -> Written:
+        return parts.intake.delete(parts.request(base=base), type_, id_, condition=condition, if_match=if_match)
+
+    written = await run_in_threadpool(write)
+    tag = {} if written.version is None else {"ETag": etag(written.version)}
+    if prefers(request, "return", "minimal") == "OperationOutcome":
+        return Response(dump(outcome(said(written.receipt))), 200, tag, FHIR_JSON)
+    return Response(status_code=204, headers=tag)
+
+
+def condition_of(request: Request) -> str:
+    """Return the condition that the address gives.
+
+    Errors: BadParameterError if there is none: a write to a whole type is never meant.
+    """
+    criteria = [(name, value) for name, value in request.query_params.multi_items() if name not in CONTROL]
+    if not criteria:
+        raise BadParameterError(
+            f"A {request.method} needs an id in its address, or a condition (identifier=system|value); got neither.",
+            place="condition",
+        )
+    return urlencode(criteria)
 
 
 def _refuse_other_id(resource: Any, type_: str, id_: str) -> None:
@@ -49,67 +144,39 @@ def _refuse_other_id(resource: Any, type_: str, id_: str) -> None:
         raise RefusedRequest(400, "value", sentence, place=f"{type_}.id")
 
 
-async def transaction(request: Request, parts: Parts, base: str) -> Response:
-    """Take a whole case, or nothing of it."""
-    dry_run = truth(parameters(request, frozenset({"_format", "dryRun"})), "dryRun")
-    body = await read_body(request, parts)
-    written, receipt = await run_in_threadpool(parts.intake.transaction, parts.request(dry_run=dry_run), body)
-    ignored = {one.reference: one.reason for one in receipt.ignored}
-    whole = prefers(request, "return", "minimal") == "representation"
-    entries = [_entry(base, one, ignored, receipt, whole=whole) for one in written]
-    bundle = {"resourceType": "Bundle", "type": "transaction-response", "entry": entries}
-    if not entries:
-        del bundle["entry"]
-    return Response(dump(bundle), 200, media_type=FHIR_JSON)
-
-
 def _answer(request: Request, base: str, written: Written) -> Response:
     version = written.version
     assert version is not None
     status = 201 if written.created else 200
-    headers = version_headers(version) | {"Location": location(base, version)}
+    headers = {"Location": location(base, version)}
     match prefers(request, "return", "representation"):
         case "minimal":
-            return Response(status_code=status, headers=headers)
+            return VersionResponse(version, None, status, headers)
         case "OperationOutcome":
-            return Response(dump(outcome(said(written.receipt))), status, headers, FHIR_JSON)
+            return VersionResponse(version, dump(outcome(said(written.receipt))), status, headers)
         case _:
-            return given(version, status, headers)
+            return VersionResponse(version, version.body, status, headers)
 
 
 def said(receipt: Receipt) -> list[Finding]:
     """Return what a receipt has to say, as information: what was read as which entry, what was not, and why."""
-    found = [
-        Finding(
-            "information", "read-as-entry", "informational", one.reference, f"Read as the {one.kind} entry {one.entry}."
-        )
-        for one in receipt.read
-    ]
-    found += [
-        Finding("information", "unread", "informational", one.reference, f"Stored, not read as an entry: {one.reason}.")
-        for one in receipt.unread
-    ]
-    found += [
-        Finding("information", "ignored", "informational", one.reference, f"Not stored: {one.reason}")
-        for one in receipt.ignored
-    ]
-    return found or [Finding("information", "written", "informational", "", "Nothing more to say.")]
+    return [one for found in said_of(receipt).values() for one in found] or [NOTHING]
 
 
-def _entry(base: str, written: Written, ignored: dict[str, str], receipt: Receipt, *, whole: bool) -> dict[str, Any]:
-    version = written.version
-    reference = "" if version is None else f"{version.type}/{version.id}"
-    about = [one for one in said(receipt) if one.place == (written.reference or reference)]
-    response: dict[str, Any] = {"status": _WORDS[201 if written.created else 200]}
-    if version is not None:
-        response |= {
-            "location": location(base, version),
-            "etag": etag(version),
-            "lastModified": version.updated,
-        }
-    if about:
-        response["outcome"] = outcome(about)
-    entry: dict[str, Any] = {"response": response}
-    if whole and version is not None and version.body is not None:
-        entry["resource"] = parse(version.body)
-    return entry
+def said_of(receipt: Receipt) -> Mapping[str, list[Finding]]:
+    """Return what a receipt has to say of each resource."""
+    found: defaultdict[str, list[Finding]] = defaultdict(list)
+
+    def say(code: str, reference: str, sentence: str) -> None:
+        found[reference].append(Finding("information", code, "informational", reference, sentence))
+
+    for read in receipt.read:
+        say("read-as-entry", read.reference, f"Read as the {read.kind} entry {read.entry}.")
+    for unread in receipt.unread:
+        say("unread", unread.reference, f"Stored, not read as an entry: {unread.reason}.")
+    for ignored in receipt.ignored:
+        say("ignored", ignored.reference, f"Not stored: {ignored.reason}")
+    return found
+
+
+NOTHING = Finding("information", "written", "informational", "", "Nothing more to say.")

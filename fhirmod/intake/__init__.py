@@ -6,7 +6,7 @@ from .receipt import EntryResult, ReadResource, Receipt, finding_document
 from .request import Request
 from .service import Intake
 from .snapshot import Snapshot
-from .transaction import Asked
+from .transaction import Asked, relative
 
 __all__ = [
     "SEARCHED",
@@ -19,4 +19,5 @@ __all__ = [
     "Snapshot",
     "Written",
     "finding_document",
+    "relative",
 ]

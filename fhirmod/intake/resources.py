@@ -66,7 +66,7 @@ class Resources:
         request: Request,
         type: str,
         id: str | None,
-        text: bytes,
+        document: Any,
         *,
         condition: str | None = None,
         if_match: str | None = None,
@@ -75,7 +75,7 @@ class Resources:
 
         Errors: as `update`; NotFoundError or GoneError if there is nothing to patch.
         """
-        patch = read_patch(parse(text))
+        patch = read_patch(document)
         if id is not None:
             self._try(request, type, id, patch)
         return self._one(request, Incoming("PATCH", type, id=id, condition=condition, if_match=if_match, patch=patch))
@@ -110,18 +110,19 @@ class Resources:
         Shape: what is assembled or computed here is ignored and said so in the receipt.
         Errors: as the single writes, with the place inside the Bundle; NotSupportedError if it asks for reads.
         """
-        results, receipt = self.bundle(request, text, _no_reads)
+        results, receipt = self.bundle(request, text, parse(text), _no_reads)
         return tuple(one for one in results if isinstance(one, Written)), receipt
 
     def bundle(
-        self, request: Request, text: bytes, answer: Callable[[Reader, Asked], T], *, most: int | None = None
+        self, request: Request, text: bytes, parsed: Any, answer: Callable[[Reader, Asked], T]
     ) -> tuple[list[Written | T], Receipt]:
         """Return what became of each entry of a transaction Bundle, and the answer to each of its questions.
 
-        Shape:  `answer` is asked inside the transaction, when all is written; it may run twice.
+        Shape:  `parsed` is the text as `parse` gives it. `answer` is asked inside the transaction, when all is
+                written; it may run twice.
         Errors: as `transaction`, and what `answer` raises: then nothing was written either.
         """
-        asked = read_transaction(text, base=request.base, most=most)
+        asked = read_transaction(text, parsed, request.base)
         incoming = [one for one in asked if isinstance(one, Incoming)]
 
         def answers(writer: Writer) -> list[T]:

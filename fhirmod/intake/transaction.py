@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from fhirmod.errors import BadParameterError, InvalidError, NotSupportedError, TooLargeError
+from fhirmod.errors import BadParameterError, InvalidError, NotSupportedError
 from fhirmod.r4 import RESOURCE_TYPES, entry_texts, parse
 
 from .incoming import Incoming, refuse_invalid, refuse_part, said_at
@@ -34,34 +34,21 @@ class Asked:
     place: str
 
 
-def read_transaction(text: bytes, *, base: str = "", most: int | None = None) -> list[Incoming | Asked]:
+def read_transaction(text: bytes, bundle: Any, base: str = "") -> list[Incoming | Asked]:
     """Return what a transaction Bundle asks for, checked against R4, in the order of its entries.
 
-    Errors: UnreadableError; InvalidError if it is not a valid transaction; TooLargeError beyond `most` entries;
-            NotSupportedError for a method that no entry can have.
+    Shape:  `bundle` is the text, parsed.
+    Errors: InvalidError if it is not a valid transaction; NotSupportedError for an operation.
     """
-    bundle = parse(text)
     if not isinstance(bundle, Mapping) or bundle.get("resourceType") != "Bundle":
         raise InvalidError("The body must be a Bundle of type transaction.", place="resourceType")
     if bundle.get("type") != "transaction":
         raise InvalidError(
             "The Bundle's type must be transaction; other types are not taken here.", place="Bundle.type"
         )
-    refuse_many(bundle.get("entry"), most)
     refuse_invalid(bundle)
     entries = zip(bundle.get("entry", ()), entry_texts(text), strict=True)
     return [_entry(number, entry, exact, base) for number, (entry, exact) in enumerate(entries)]
-
-
-def refuse_many(entries: Any, most: int | None) -> None:
-    """Return nothing if a Bundle has no more entries than are taken at once.
-
-    Errors: TooLargeError.
-    """
-    if most is not None and isinstance(entries, list) and len(entries) > most:
-        raise TooLargeError(
-            f"A Bundle takes at most {most} entries; got {len(entries)}. Send it in parts.", place="Bundle.entry"
-        )
 
 
 def _entry(number: int, entry: Mapping[str, Any], text: bytes | None, base: str) -> Incoming | Asked:

@@ -62,6 +62,12 @@ class _Operation:
             raise UnreadableError(f"{self._name} has no usable {name}; wanted one.")
         return value
 
+    def _path(self) -> str:
+        """Return the path from the resource's type on; R4's context is the resource, so the type may be left out."""
+        path: str = self._plain("path", str)
+        kind = str(self._resource.get("resourceType"))
+        return path if path == kind or path.startswith(f"{kind}.") else f"{kind}.{path}"
+
     def _nodes(self, path: str) -> list[Node]:
         kind = str(self._resource.get("resourceType"))
         try:
@@ -76,7 +82,7 @@ class _Operation:
         return nodes[0]
 
     def _add(self) -> None:
-        node, name = self._one(self._plain("path", str)), self._plain("name", str)
+        node, name = self._one(self._path()), self._plain("name", str)
         if not isinstance(node.value, dict):
             raise InvalidError(f"{self._name} adds to a bare value; wanted an element that has children.")
         kind = node.value.get("resourceType", "") if node.type == "Resource" else node.type
@@ -141,7 +147,7 @@ class _Operation:
 
     def _list(self) -> tuple[Node, Field, list[Any]]:
         """Return the owner, property and list that the operation's path names."""
-        above, _, name = self._plain("path", str).rpartition(".")
+        above, _, name = self._path().rpartition(".")
         owner = self._one(above)
         kind = owner.value.get("resourceType", "") if owner.type == "Resource" else owner.type
         field = next(iter(shape(kind).by_name.get(name, ())), None)
@@ -153,7 +159,7 @@ class _Operation:
         return Node(kind, owner.value, owner.place), field, items
 
     def _delete(self) -> None:
-        nodes = self._nodes(self._plain("path", str))
+        nodes = self._nodes(self._path())
         if len(nodes) > 1:
             raise InvalidError(f"{self._name} deletes {len(nodes)} elements; wanted at most one.")
         for node in nodes:
@@ -166,7 +172,7 @@ class _Operation:
                     del owner[key]
 
     def _replace(self) -> None:
-        node = self._one(self._plain("path", str))
+        node = self._one(self._path())
         owner, key, index = self._where(node)
         above = next(one for one in _walk(self._root()) if one.value is owner)
         kind = owner.get("resourceType", "") if above.type == "Resource" else above.type

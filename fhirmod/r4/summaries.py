@@ -16,7 +16,7 @@ _IDENTITY = frozenset(("resourceType", "id", "meta", "implicitRules"))
 
 
 def summary(resource: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the elements that R4 marks as summary, nested ones too."""
+    """Return the elements that R4 marks as summary, nested ones too, and what must be there."""
     return _tagged(_summary(resource, str(resource["resourceType"])))
 
 
@@ -39,12 +39,15 @@ def elements(resource: Mapping[str, Any], names: Iterable[str]) -> dict[str, Any
 
 
 def _summary(node: Mapping[str, Any], kind: str) -> dict[str, Any]:
-    found = _kept(node, kind, lambda one: one.summary)
+    fixed = _always(kind)
+    found = _kept(node, kind, lambda one: one.summary or one.name in fixed)
     for field in shape(kind).fields.values():
         if field.key in found and "." in field.type:
             value = found[field.key]
             many = isinstance(value, list)
             found[field.key] = [_summary(one, field.type) for one in value] if many else _summary(value, field.type)
+            if found[field.key] in ({}, [{}] * len(value)):
+                del found[field.key]
     return found
 
 

@@ -37,7 +37,17 @@ RESOURCES = pytest.mark.parametrize("type_", sorted(CLAIMED))
 @RESOURCES
 def test_every_interaction_claimed_for_a_type_is_done(client: TestClient, type_: str) -> None:
     claim, body = CLAIMED[type_], SENT[type_]
-    assert {one["code"] for one in claim["interaction"]} == {"search-type", "create", "read", "update", "vread"}
+    assert {one["code"] for one in claim["interaction"]} == {
+        "search-type",
+        "create",
+        "read",
+        "vread",
+        "update",
+        "patch",
+        "delete",
+        "history-instance",
+        "history-type",
+    }
     made = client.post(f"/fhir/{type_}", content=dump(body), headers=FHIR)
     assert made.status_code == 201, made.text
     id_ = valid(made)["id"]
@@ -63,6 +73,59 @@ def test_every_interaction_claimed_for_a_type_is_done(client: TestClient, type_:
     assert claim["updateCreate"]
     mine = client.put(f"/fhir/{type_}/mine", content=dump({**body, "id": "mine"}), headers=FHIR)
     assert (mine.status_code, mine.headers["etag"]) == (201, 'W/"1"')
+
+    content, kind = json_patch("en-US")
+    headers = {"content-type": kind, "if-match": 'W/"2"'}
+    patched = client.patch(f"/fhir/{type_}/{id_}", content=content, headers=headers)
+    assert (patched.status_code, patched.headers["etag"]) == (200, 'W/"3"')
+    assert valid(patched)["language"] == "en-US"
+    client.put(f"/fhir/{type_}/{id_}", content=changed, headers=FHIR)
+    refused(client.patch(f"/fhir/{type_}/{id_}", content=content, headers=headers), 412, "conflict", "version is 4")
+    gone = client.delete(f"/fhir/{type_}/{id_}", headers={"if-match": 'W/"4"'})
+    assert (gone.status_code, gone.content, gone.headers["etag"]) == (204, b"", 'W/"5"')
+    refused(client.get(f"/fhir/{type_}/{id_}"), 410, "deleted", "was deleted")
+    past = valid(client.get(f"/fhir/{type_}/{id_}/_history"))
+    assert [one["request"]["method"] for one in past["entry"]] == ["DELETE", "PUT", "PUT", "PUT", "POST"]
+    assert len(valid(client.get(f"/fhir/{type_}/_history"))["entry"]) == 6
+
+
+def json_patch(language: str) -> tuple[bytes, str]:
+    return dump([{"op": "replace", "path": "/language", "value": language}]), "application/json-patch+json"
+
+
+def fhirpath_patch(language: str) -> tuple[bytes, str]:
+    told = [("type", "valueCode", "replace"), ("path", "valueString", "language"), ("value", "valueCode", language)]
+    operation = {"name": "operation", "part": [{"name": name, key: value} for name, key, value in told]}
+    return dump({"resourceType": "Parameters", "parameter": [operation]}), "application/fhir+json"
+
+
+PATCHES = {"application/json-patch+json": json_patch, "application/fhir+json": fhirpath_patch}
+
+
+@RESOURCES
+def test_both_forms_of_patch_are_taken_by_each_type(client: TestClient, type_: str) -> None:
+    assert statement("http://testserver/fhir")["patchFormat"] == list(PATCHES)
+    client.put(f"/fhir/{type_}/mine", content=dump({**SENT[type_], "id": "mine", "language": "en"}), headers=FHIR)
+    for number, (kind, make) in enumerate(PATCHES.items()):
+        wanted = ("en-GB", "en-US")[number]
+        content, _ = make(wanted)
+        patched = client.patch(f"/fhir/{type_}/mine", content=content, headers={"content-type": kind})
+        assert valid(patched)["language"] == wanted
+
+
+@RESOURCES
+def test_a_conditional_update_and_delete_are_done_where_claimed(client: TestClient, type_: str) -> None:
+    claim, address = CLAIMED[type_], f"/fhir/{type_}?identifier=urn:oid:2.999.1|none-such"
+    assert claim["conditionalUpdate"] == claim["conditionalCreate"] == (claim["conditionalDelete"] == "single")
+    body = dump({name: value for name, value in SENT[type_].items() if name != "id"})
+    update = client.put(address, content=body, headers=FHIR)
+    delete = client.delete(address)
+    if claim["conditionalUpdate"]:
+        assert (update.status_code, update.headers["etag"]) == (201, 'W/"1"')
+        assert delete.status_code == 204
+    else:
+        refused(update, 400, "not-supported", f"{type_} is not found by identifier")
+        refused(delete, 400, "not-supported", f"{type_} is not found by identifier")
 
 
 @RESOURCES
@@ -93,25 +156,21 @@ def test_every_search_parameter_claimed_is_applied_and_every_other_of_r4_is_refu
 def test_what_is_not_claimed_for_a_type_never_succeeds(client: TestClient, type_: str) -> None:
     body = dump({**SENT[type_], "id": "mine"})
     client.put(f"/fhir/{type_}/mine", content=body, headers=FHIR)
-    patch = {"content-type": "application/json-patch+json"}
     for method, path, status in (
-        ("DELETE", "/mine", 405),
-        ("DELETE", "?identifier=x", 405),
-        ("PATCH", "/mine", 405),
-        ("PUT", "?identifier=x", 405),
+        ("DELETE", "", 400),
+        ("PUT", "", 400),
+        ("DELETE", "?name=x", 400),
         ("POST", "/mine", 405),
         ("POST", "/_search", 405),
-        ("GET", "/_history", 404),
-        ("GET", "/mine/_history", 404),
+        ("DELETE", "/mine/_history", 405),
+        ("DELETE", "/mine/_history/1", 405),
         ("POST", "/mine/_history/1", 405),
         ("GET", "/$everything", 404),
         ("GET", "/mine/$everything", 404),
         ("GET", "/mine/$document", 404),
     ):
-        headers = patch if method == "PATCH" else FHIR
-        answer = client.request(
-            method, f"/fhir/{type_}{path}", content=None if method == "GET" else body, headers=headers
-        )
+        content = None if method == "GET" else body
+        answer = client.request(method, f"/fhir/{type_}{path}", content=content, headers=FHIR)
         assert answer.status_code == status, (method, path, answer.text)
         assert valid(answer)["resourceType"] == "OperationOutcome"
     if "episode" not in {one["name"] for one in CLAIMED[type_].get("operation", ())}:
@@ -125,7 +184,7 @@ def test_what_is_not_claimed_for_a_type_never_succeeds(client: TestClient, type_
         ("GET", "?_type=Patient"),
         ("DELETE", ""),
         ("POST", "/_search"),
-        ("GET", "/_history"),
+        ("POST", "/_history"),
         ("GET", "/$export"),
         ("GET", "/Patient/$export"),
         ("POST", "/$validate"),
@@ -136,21 +195,23 @@ def test_what_is_not_claimed_for_the_whole_never_succeeds(client: TestClient, me
     answer = client.request(method, f"/fhir{path}", content=b"{}" if method == "POST" else None, headers=FHIR)
     assert answer.status_code in (404, 405)
     assert valid(answer)["resourceType"] == "OperationOutcome"
-    assert {one["code"] for one in REST["interaction"]} == {"transaction"}
+    assert {one["code"] for one in REST["interaction"]} == {"transaction", "batch", "history-system"}
 
 
-def test_a_batch_is_not_claimed_and_not_taken(client: TestClient) -> None:
+@pytest.mark.parametrize("kind", ["batch", "transaction"])
+def test_both_kinds_of_bundle_that_are_claimed_are_taken(client: TestClient, kind: str) -> None:
     entry = {"resource": SENT["Patient"], "request": {"method": "POST", "url": "Patient"}}
-    batch = {"resourceType": "Bundle", "type": "batch", "entry": [entry]}
-    refused(client.post("/fhir", content=dump(batch), headers=FHIR), 422, "invalid", "must be transaction")
-    assert valid(client.get("/fhir/Patient"))["total"] == 0
+    bundle = {"resourceType": "Bundle", "type": kind, "entry": [entry]}
+    answer = valid(client.post("/fhir", content=dump(bundle), headers=FHIR))
+    assert (answer["type"], answer["entry"][0]["response"]["status"]) == (f"{kind}-response", "201 Created")
+    assert valid(client.get("/fhir/Patient"))["total"] == len(valid(client.get("/fhir/_history"))["entry"]) == 1
 
 
 def test_a_type_that_is_not_claimed_is_404_however_it_is_asked(client: TestClient) -> None:
     assert set(CLAIMED) == set(RESOURCE_TYPES)
     elsewhere = sorted(KNOWN_TYPES - RESOURCE_TYPES)  # R4's own, not carried here
     assert "Appointment" in elsewhere
-    for type_ in (*elsewhere[::8], "Resource", "DomainResource", "patient", "Observations", "_history"):
+    for type_ in (*elsewhere[::8], "Resource", "DomainResource", "patient", "Observations"):
         body = dump({"resourceType": type_, "id": "a"})
         for method, path in (("GET", ""), ("POST", ""), ("GET", "/a"), ("PUT", "/a"), ("GET", "/a/_history/1")):
             content = body if method in ("POST", "PUT") else None

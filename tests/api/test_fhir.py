@@ -199,7 +199,7 @@ def test_pages_are_stable_while_others_write_and_self_is_truthful(client: TestCl
         ("GET", "/Patient/none/_history/1", None, 404, "not-found", "was never here"),
         ("GET", "/Patent/1", None, 404, "not-supported", "There is no resource type 'Patent'"),
         ("GET", "/a/b/c/d", None, 404, "not-found", "There is nothing at this address"),
-        ("DELETE", "/Patient/1", None, 405, "not-supported", "there are: GET, HEAD, PUT"),
+        ("POST", "/Patient/1", None, 405, "not-supported", "there are: DELETE, GET, HEAD, PATCH, PUT"),
         ("GET", "", None, 405, "not-supported", "there are: POST"),
         ("POST", "/Patient", b"{", 400, "structure", "line 1"),
         ("POST", "/Patient", b'{"resourceType":"Patient","id":"a","id":"b"}', 400, "structure", "id"),
@@ -208,7 +208,7 @@ def test_pages_are_stable_while_others_write_and_self_is_truthful(client: TestCl
         ("POST", "/Patient", b'{"resourceType":"Patient","nam":[{}]}', 422, "structure", "nam"),
         ("PUT", "/Patient/a", b'{"resourceType":"Patient","id":"b"}', 400, "value", "must be that of the address, a"),
         ("PUT", "/Patient/a", b'{"resourceType":"Patient"}', 400, "value", "got none"),
-        ("POST", "", b'{"resourceType":"Bundle","type":"batch"}', 422, "invalid", "must be transaction"),
+        ("POST", "", b'{"resourceType":"Bundle","type":"collection"}', 422, "invalid", "must be transaction or batch"),
         ("POST", "", b"[]", 422, "invalid", "must be a Bundle"),
     ],
 )

@@ -58,7 +58,7 @@ def send(client: TestClient, method: str, path: str, value: Any) -> None:
 def test_every_operation_of_the_openapi_document_answers_below_500(client: TestClient) -> None:
     schema = schemathesis.openapi.from_dict(client.get("/openapi.json").json())
     operations: list[Any] = [one.ok() for one in schema.get_all_operations()]  # type: ignore[union-attr]
-    assert len(operations) == len(ROUTES) + len(INTERACTIONS)
+    assert len(operations) == len(ROUTES) + len({(one.method, one.path) for one in INTERACTIONS})
     for operation in operations:
 
         @FUZZ

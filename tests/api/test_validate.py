@@ -91,8 +91,10 @@ def test_the_definition_of_a_type_is_a_profile_too(client: TestClient) -> None:
     assert against("Patient") == ["The profile asked for is of Patient; got Observation."]
 
 
-@pytest.mark.parametrize("address", ["Observation", "Observation/o1"])
-@pytest.mark.parametrize("code", ["create", "update"])
+@pytest.mark.parametrize(
+    ("address", "code"),
+    [("Observation", "create"), ("Observation/o1", "create"), ("Observation/o1", "update")],
+)
 def test_create_and_update_are_tried_and_nothing_is_kept(client: TestClient, address: str, code: str) -> None:
     content = PRESSURE | {"id": "o1"}
     assert errors(ask(client, address, asking(resource(content), mode(code)))) == []
@@ -111,16 +113,28 @@ def test_what_a_write_would_refuse_the_mode_says(client: TestClient) -> None:
         assert "is computed from the entries" in found[0]
     other = errors(ask(client, "Observation/o2", asking(resource(derived), mode("update"))))
     assert other == ["The resource's id must be that of the address, o2; got another."]
-    missing = errors(ask(client, "Observation", asking(resource(PRESSURE), mode("update"))))
-    assert missing == ["An update needs the resource's own id, that of its address; got none."]
+    missing = errors(ask(client, "Observation/o2", asking(resource(PRESSURE), mode("update"))))
+    assert missing == ["The resource's id must be that of the address, o2; got none."]
     assert errors(ask(client, "Observation/o2", derived)) == []
 
 
-def test_delete_needs_no_resource_and_says_that_nothing_is_deleted(client: TestClient) -> None:
+@pytest.mark.parametrize("code", ["update", "delete"])
+def test_what_is_done_to_an_instance_is_asked_of_an_instance(client: TestClient, code: str) -> None:
+    # "The modes update and delete can only be used when the operation is invoked at the resource instance level"
+    asked = asking(resource(PRESSURE), mode(code))
+    refused(ask(client, "Observation", asked), 400, "value", f"The mode {code} is asked of an instance")
+    address = f"/fhir/Observation/$validate?mode={code}"
+    refused(client.post(address, json=PRESSURE, headers=FHIR), 400, "value", "is asked of an instance")
+
+
+def test_delete_needs_no_resource_and_is_tried_without_being_done(client: TestClient) -> None:
     put(client, {"resourceType": "Patient", "id": "p1"})
+    assert issues(ask(client, "Patient/p1", asking(mode("delete")))) == NOTHING
+    put(client, PRESSURE | {"id": "o1", "subject": {"reference": "Patient/p1"}})
     [found] = issues(ask(client, "Patient/p1", asking(mode("delete"))))
-    assert found[:3] == ("error", "no-deletion", "Patient")
+    assert found[:3] == ("error", "conflict", "Patient")
     assert issues(client.post("/fhir/Patient/p1/$validate?mode=delete", headers=FHIR)) == [found]
+    assert client.get("/fhir/Patient/p1").status_code == 200
     refused(ask(client, "Patient/p9", asking(mode("delete"))), 404, "not-found", "was never here")
 
 

@@ -1,0 +1,68 @@
+"""A Bundle sent to the root: a transaction, taken whole or not at all, or a batch, each entry for itself.
+
+Source: HL7 FHIR R4 http.html#transaction, #brules, #trules.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response
+
+from api.asking import Parts, parameters, read_body, truth
+from fhirmod.errors import BadParameterError, InvalidError, TooLargeError
+from fhirmod.intake import Asked, Written
+from fhirmod.r4 import parse
+from fhirmod.store import Reader
+
+from .batch import batched
+from .dispatching import reading_at
+from .entries import answered, response_bundle, written_entry
+from .headers import prefers
+from .inner import inner_request
+from .writing import said_of
+
+
+async def bundle(request: Request, parts: Parts, base: str) -> Response:
+    """Take a transaction whole or nothing of it, or a batch, each entry for itself."""
+    dry_run = truth(parameters(request, frozenset({"_format", "_pretty", "dryRun"})), "dryRun")
+    body = await read_body(request, parts)
+    parsed = await run_in_threadpool(parse, body)
+    _refuse_many(parsed, parts.settings.most_per_bundle)
+    if not isinstance(parsed, Mapping) or (parsed.get("resourceType"), parsed.get("type")) != ("Bundle", "batch"):
+        return await run_in_threadpool(_transaction, request, parts, base, body, parsed, dry_run=dry_run)
+    if dry_run:
+        raise BadParameterError("The parameter dryRun is for a transaction; this is a batch.", place="dryRun")
+    return await batched(request, parsed, body, base)
+
+
+def _transaction(request: Request, parts: Parts, base: str, body: bytes, parsed: Any, *, dry_run: bool) -> Response:
+    def answer(reader: Reader, asked: Asked) -> Response:
+        reading, named = reading_at(f"/{asked.url.partition('?')[0]}")
+        inner = inner_request(request, asked.method, asked.url, asked.request, named)
+        return reading(inner, parts, base, reader)
+
+    results, receipt = parts.intake.bundle(parts.request(dry_run=dry_run, base=base), body, parsed, answer)
+    about = said_of(receipt)
+    form = prefers(request, "return", "minimal")
+    entries = [
+        written_entry(base, one, about, form) if isinstance(one, Written) else answered("GET", one) for one in results
+    ]
+    return response_bundle("transaction-response", entries)
+
+
+def _refuse_many(parsed: Any, most: int) -> None:
+    """Return nothing if this is a Bundle with no more entries than are taken at once.
+
+    Errors: InvalidError if it is no Bundle of one of the two types; TooLargeError.
+    """
+    if not isinstance(parsed, Mapping) or parsed.get("resourceType") != "Bundle":
+        raise InvalidError("The body must be a Bundle of type transaction or batch.", place="resourceType")
+    if parsed.get("type") not in ("transaction", "batch"):
+        raise InvalidError("The Bundle's type must be transaction or batch.", place="Bundle.type")
+    entries = parsed.get("entry")
+    if isinstance(entries, list) and len(entries) > most:
+        raise TooLargeError(
+            f"A Bundle takes at most {most} entries; got {len(entries)}. Send it in parts.", place="Bundle.entry"
+        )
