@@ -71,7 +71,7 @@ def _documents(file: Path) -> Iterator[tuple[int | None, bytes]]:
     """Return the documents of a file: the whole of it, or one for each line of NDJSON."""
     with file.open("rb") as opened:
         head = _head(opened)
-        if file.suffix == ".ndjson" or _of_lines(head):
+        if file.suffix == ".ndjson" or of_lines(head):
             for number, text in enumerate(chain(head, opened), start=1):
                 if text.strip():
                     yield number, text
@@ -91,7 +91,7 @@ def _head(lines: Iterable[bytes]) -> list[bytes]:
     return head
 
 
-def _of_lines(head: list[bytes]) -> bool:
+def of_lines(head: list[bytes]) -> bool:
     """Return whether each line is a document: a whole object, and on the next line another that begins.
 
     No single JSON document looks so: after an object there comes a comma or a closing bracket.

@@ -1,14 +1,16 @@
-"""The command line: serve, demo, show, rebuild, check. Each command imports what it needs when it runs."""
+"""The command line. Each command imports what it needs when it runs."""
 
+import gc
 import sys
+from contextlib import AbstractContextManager, ExitStack, nullcontext
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, BinaryIO
 
 import typer
 
 from fhirmod import __version__
-from fhirmod.errors import FhirmodError
+from fhirmod.errors import FhirmodError, NotFoundError
 
 DEFAULT_DB = Path("fhirmod-data/fhirmod.db")
 app = typer.Typer(
@@ -31,6 +33,7 @@ class Dirt(StrEnum):
 
 def main() -> None:
     """Run the command line; what goes wrong on purpose is one sentence and exit code 1."""
+    gc.set_threshold(100_000)  # a fifth of a short command's time went into looking for garbage among its imports
     try:
         app()
     except FhirmodError as error:
@@ -43,6 +46,14 @@ def _version(asked: bool) -> None:
     if asked:
         print(f"fhirmod {__version__}")
         raise typer.Exit
+
+
+def writing(name: str) -> AbstractContextManager[BinaryIO]:
+    """Return where to write for the length of a block: a file, or standard output for ``-``."""
+    try:
+        return nullcontext(sys.stdout.buffer) if name == "-" else Path(name).open("wb")
+    except OSError as wrong:
+        raise NotFoundError(f"The file {name} cannot be written ({wrong.strerror}); name another with --to.") from None
 
 
 @app.callback()
@@ -104,37 +115,55 @@ def demo(
 @app.command()
 def show(
     episode: Annotated[
-        str | None, typer.Argument(help="The episode's id; without one, all episodes are listed.")
+        str | None,
+        typer.Argument(help="An episode's id (its first letters will do), or a file; without one, all are listed."),
     ] = None,
     db: _Db = DEFAULT_DB,
-    as_of: Annotated[str | None, typer.Option(help="As of this instant, with offset; else now.")] = None,
+    as_of: Annotated[
+        str | None, typer.Option(help="As of this instant, with offset; else now, or a file's last entry.")
+    ] = None,
+    known_at: Annotated[str | None, typer.Option(help="Only what had been received by this instant.")] = None,
 ) -> None:
-    """Show an episode. Example: fhirmod show 785baf95-2ead-55fc-88f6-f680200e90f6 --as-of 2026-03-01T04:20:00+01:00"""
-    from fhirmod.episode import Moment
-    from fhirmod.errors import BadParameterError
+    """Show an episode of the record, or of a file. Example: fhirmod show case.json --as-of 2026-03-01T04:20:00+01:00"""
+    from .reading import from_file, from_record, listing, moment
 
-    from .opened import opened
-    from .showing import listed, seven_lines, timeline
+    then = None if known_at is None else moment(known_at, "known-at")
+    at = None if as_of is None else moment(as_of, "as-of")
+    if episode is None:
+        lines = listing(db)
+    elif episode == "-" or Path(episode).is_file():
+        lines = from_file(episode, at, then)
+    else:
+        lines = from_record(db, episode, at, then)
+    for line in lines:
+        print(line)
 
-    intake, request = opened(db, must_exist=True)
-    with intake.store:
-        if episode is None:
-            for row in intake.store.read(lambda reader: reader.episodes(request().access, limit=10_000)):
-                print(listed(row))
-            return
-        try:
-            moment = request().now if as_of is None else Moment(as_of).instant
-        except ValueError:
-            moment = None
-        if moment is None:
-            raise BadParameterError(
-                f"The time to show must be an instant with offset such as 2026-03-01T04:20:00+01:00; got {as_of!r}.",
-                place="as-of",
-            )
-        snapshot = intake.snapshot(request().access, episode)
-        found = snapshot.state(intake.protocol_of(request().access, snapshot), as_of=moment)
-        for line in (*seven_lines(found), "", *timeline(snapshot.episode.standing(as_of=moment))):
-            print(line)
+
+@app.command()
+def convert(
+    file: Annotated[str, typer.Argument(help="Entries or FHIR: JSON, JSONL or NDJSON; - reads standard input.")] = "-",
+    to: Annotated[str, typer.Option("--to", "-o", help="The file to write; - writes to standard output.")] = "-",
+    lines: Annotated[bool, typer.Option("--lines", help="Write one entry (or one resource) on each line.")] = False,
+    collection: Annotated[
+        bool, typer.Option("--collection", help="Write a collection; else a transaction that a server can take.")
+    ] = False,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit with 1 if anything could not be converted.")] = False,
+) -> None:
+    """Turn entries into FHIR, or FHIR into entries. Example: fhirmod convert case.json -o bundle.json
+
+    What could not be converted is said on stderr, one sentence for each.
+    """
+    from .turning import turned
+
+    lost, out = 0, None
+    with ExitStack() as stack:
+        for text, sentences in turned(file, lines=lines, type="collection" if collection else "transaction"):
+            out = out or stack.enter_context(writing(to))  # what cannot be read leaves no file behind
+            out.write(text)
+            for sentence in sentences:
+                print(sentence, file=sys.stderr)
+                lost += 1
+    raise typer.Exit(int(strict and lost > 0))
 
 
 @app.command()

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 
-from api.clock import wall_clock
+from api.clock import Clock, wall_clock
 from api.record import open_record
 from fhirmod.episode import Protocol
 from fhirmod.errors import NotFoundError
@@ -11,6 +11,11 @@ from fhirmod.intake import Intake, Request
 from fhirmod.store import Access
 
 Requests = Callable[[], Request]
+
+
+def clock_of_this_machine() -> Clock:
+    """Return where a command gets the time and new ids from."""
+    return wall_clock()
 
 
 def opened(db: Path, *, must_exist: bool = False) -> tuple[Intake, Requests]:

@@ -1,80 +1,136 @@
-"""How an episode reads in a terminal: seven lines and a timeline, 80 columns, no colour needed."""
+"""How an episode reads in a terminal: seven lines, the findings, a timeline; 80 columns, no colour needed."""
 
+import re
 from collections.abc import Iterable, Iterator
+from datetime import datetime
+from decimal import Decimal
+from itertools import groupby
 from textwrap import wrap
-from typing import Any
+from typing import TYPE_CHECKING
 
-from fhirmod.compute import State
-from fhirmod.episode import Absent, Entry
+from fhirmod.compute import Line, State
+from fhirmod.episode import Absent, Entry, Episode, Placement, Retraction
+from fhirmod.errors import Finding
 from fhirmod.exchange import CAUTIONS
-from fhirmod.store import EpisodeRow
+
+from .wording import reads
+
+if TYPE_CHECKING:
+    from fhirmod.store import EpisodeRow
 
 WIDTH = 80
-_INDENT = " " * 15
+_LINES, _TIMELINE = 12, 27
+_MISSING = frozenset({"not-recorded", "not-known", "not-assessable", "not-applicable", "not-yet"})
+_INSTANT = re.compile(r"(\d{4}-\d\d-\d\d)T(\d\d:\d\d)(?::\d\d(?:\.\d+)?)?(?:Z|[+-]\d\d:\d\d)")
+_BARE = frozenset({"note"})
+_TIERS = (("now", "NOW"), ("soon", "SOON"), ("review", "REVIEW"), (None, "ALSO"))
 
 
-def listed(row: EpisodeRow) -> str:
+def listed(row: "EpisodeRow") -> str:
     """Return the line of one episode in a list: id, status, when and where it was opened."""
     drill = " drill" if row.drill else ""
     return f"{row.id}  {row.status:<6} {row.opened_at[:16].replace('T', ' ')} {row.facility[:11]}{drill}"
 
 
-def seven_lines(state: State) -> Iterator[str]:
-    """Return the first thing to read: what the record says now, in seven lines, and what it is not."""
+def shown(episode: Episode, state: State, unread: Iterable[str] = ()) -> Iterator[str]:
+    """Return everything that is to be said of an episode as of a moment."""
     yield f"Episode {state.episode}"
-    yield f"as of {state.as_of.isoformat(timespec='seconds')}"
+    yield f"as of {state.as_of.isoformat(sep=' ', timespec='minutes')}"
     for line in state.lines():
-        yield from _wrapped(f"{line.n} {line.name}", line.text)
+        yield from _wrapped(f"{line.n} {line.name}", _told(line, state.as_of), _LINES)
     yield from wrap(CAUTIONS[0], WIDTH)
+    yield from _found(state.findings)
+    yield from _unread(unread, state)
+    yield ""
+    yield from timeline(episode, as_of=state.as_of)
 
 
-def timeline(entries: Iterable[Entry]) -> Iterator[str]:
-    """Return one line (or a few) for each entry, in order of time: when, what, by whom."""
-    day = ""
-    for entry in entries:
-        when = "time not known" if isinstance(entry.at, Absent) else entry.at.text
-        if not isinstance(entry.at, Absent) and when[:10] != day:
-            day = when[:10]
-            yield day
-        clock = when[11:16] or "all day" if when[:10] == day else when
-        who = f" ({entry.performed_by.role or entry.performed_by.id})" if entry.performed_by else ""
-        said = ", ".join(_said(entry)) + who
-        yield from _wrapped(f"  {clock}", f"{entry.kind.replace('-', ' ')}: {said}" if said else entry.kind)
+def timeline(episode: Episode, *, as_of: datetime) -> Iterator[str]:
+    """Return one line (or a few) for each entry that stands, in order of time, then what was taken back."""
+    entries = episode.standing(as_of=as_of)
+    number_of = {one.id: n for n, one in enumerate((one for one in entries if isinstance(one, Placement)), start=1)}
+    for day, group in groupby(entries, key=_day):
+        yield day
+        for entry in group:
+            head = f"  {_clock(entry):<6}{entry.kind.replace('-', ' ')}"
+            yield from _wrapped(head, reads(entry, number_of), _TIMELINE)
+    yield from _taken_back(episode, entries)
 
 
-def _said(entry: Entry) -> Iterator[str]:
-    """Return what an entry says beyond its envelope, field by field."""
-    for name in type(entry).model_fields:
-        if name in Entry.model_fields:
-            continue
-        value = getattr(entry, name)
-        if value is not None and value is not False and value != ():
-            yield f"{name.replace('_', ' ')} {_words(value)}"
-    if entry.comment:
-        yield entry.comment
+def _day(entry: Entry) -> str:
+    return "time not known" if isinstance(entry.at, Absent) else entry.at.text[:10]
 
 
-_PICTURES = {code: 0x2400 + code for code in (*range(9), 11, 12, *range(14, 32))}
+def _clock(entry: Entry) -> str:
+    return "" if isinstance(entry.at, Absent) else entry.at.text[11:16]
 
 
-def _words(value: Any) -> str:
-    match value:
-        case Absent():
-            return value.absent.replace("-", " ")
-        case True:
-            return "yes"
-        case tuple():
-            return " + ".join(map(_words, value))
-        case str():
-            return value.translate(_PICTURES)
-        case _ if hasattr(value, "model_dump"):
-            return " ".join(str(part) for part in value.model_dump(exclude_none=True).values())
-        case _:
-            return str(value)
+def _taken_back(episode: Episode, standing: Iterable[Entry]) -> Iterator[str]:
+    stand = {one.id for one in standing}
+    retractions = [one.entry for one in episode.received if isinstance(one.entry, Retraction)]
+    gone = [(one, episode.by_id[one.retracts].entry) for one in retractions if one.retracts in episode.by_id]
+    gone = [(retraction, entry) for retraction, entry in gone if entry.id not in stand]
+    if gone:
+        yield "taken back"
+    for retraction, entry in gone:
+        head = f"  {_clock(entry):<6}{entry.kind.replace('-', ' ')}"
+        yield from _wrapped(head, f"{retraction.cause.replace('-', ' ')}: {retraction.reason}", _TIMELINE)
 
 
-def _wrapped(head: str, text: str) -> Iterator[str]:
-    first, *rest = wrap(text, WIDTH - len(_INDENT)) or [""]
-    yield f"{head:<{len(_INDENT)}}{first}" if len(head) < len(_INDENT) else f"{head} {first}"
+def _told(line: Line, as_of: datetime) -> str:
+    """Return one of the seven lines: what is said first, then what is missing, each reason once."""
+    said: list[str] = []
+    missing: dict[str, list[str]] = {}
+    held = False
+    for part in line.parts:
+        value = _short(part.value, as_of)
+        if part.name.endswith(" age"):
+            if held and part.value not in _MISSING:
+                said[-1] += f" ({_ago(part.value)})"
+        elif part.value in _MISSING and part.name != line.name:
+            missing.setdefault(part.value.replace("-", " "), []).append(part.name)
+            held = False
+        else:
+            bare = part.name == line.name or part.name in _BARE
+            said.append(value.replace("not-", "not ") if bare else f"{part.name} {value}")
+            held = True
+    return "; ".join([*said, *(f"{word}: {', '.join(names)}" for word, names in missing.items())])
+
+
+def _short(text: str, as_of: datetime) -> str:
+    """Return a text with its instants as clock times, with the day where it is another than that of `as_of`."""
+    day = as_of.date().isoformat()
+    return _INSTANT.sub(lambda found: found[2] if found[1] == day else f"{found[1]} {found[2]}", text)
+
+
+def _ago(text: str) -> str:
+    """Return an age in minutes as people say it.
+
+    >>> _ago("33 min"), _ago("190.5 min"), _ago("387924.20 min")
+    ('33 min ago', '3 h 10 min ago', '269 days ago')
+    """
+    minutes = int(Decimal(text.removesuffix(" min")))
+    if minutes < 120:
+        return f"{minutes} min ago"
+    return f"{minutes // 60} h {minutes % 60:02} min ago" if minutes < 48 * 60 else f"{minutes // 1440} days ago"
+
+
+def _found(findings: Iterable[Finding]) -> Iterator[str]:
+    for tier, word in _TIERS:
+        for one in findings:
+            if one.tier == tier:
+                yield from _wrapped(word, one.sentence, _LINES)
+
+
+def _unread(unread: Iterable[str], state: State) -> Iterator[str]:
+    for one in unread:
+        yield from _wrapped("UNREAD", one, _LINES)
+    if state.incomplete:
+        yield from _wrapped("INCOMPLETE", f"{', '.join(state.incomplete)}: what is unread may change them.", _LINES)
+
+
+def _wrapped(head: str, text: str, indent: int) -> Iterator[str]:
+    first, *rest = wrap(text, WIDTH - indent - 1, break_on_hyphens=False) or [""]
+    yield f"{head:<{indent}} {first}".rstrip()
     for line in rest:
-        yield _INDENT + line
+        yield " " * (indent + 1) + line

@@ -16,6 +16,7 @@ from .haemodynamics import (
     shock_index,
 )
 from .ledger import Ledger, ledgers
+from .lines import Line
 from .loss import Added, added, mass_to_volume_ml, net_loss_ml
 from .measures import MEASURES, Measure
 from .state import State, state
@@ -33,6 +34,7 @@ __all__ = [
     "Closure",
     "Interval",
     "Ledger",
+    "Line",
     "LocalMeasure",
     "LossClass",
     "Measure",
