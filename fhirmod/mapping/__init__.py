@@ -21,7 +21,9 @@ from .derived import (
     measures_of,
     summary_values,
 )
+from .elements import mapped
 from .reading import CONTEXT_TYPES, Lens, Stored, derived_entry_id
+from .skipped import SKIPPED_TYPES, skipped, used
 from .tables import TABLES
 from .unread import UnreadResource, unread_kinds
 from .urls import BASE, ENTRY_ID, EPISODE_ID, FACILITY_ID, STAFF_ID
@@ -36,6 +38,7 @@ __all__ = [
     "EPISODE_ID",
     "FACILITY_ID",
     "LOCAL_KINDS",
+    "SKIPPED_TYPES",
     "STAFF_ID",
     "TABLES",
     "Context",
@@ -54,8 +57,11 @@ __all__ = [
     "is_derived",
     "local_keys",
     "local_values",
+    "mapped",
     "measures_of",
     "retraction_image",
+    "skipped",
     "summary_values",
     "unread_kinds",
+    "used",
 ]

@@ -36,6 +36,14 @@ class CarrierText:
     Source: HL7 FHIR R4 Device: carrierAIDC is base64; a string holds no separators.
     """
 
+    elements: tuple[str, ...] = (
+        "udiCarrier.deviceIdentifier",
+        "udiCarrier.issuer",
+        "udiCarrier.carrierAIDC",
+        "udiCarrier.carrierHRF",
+        "udiCarrier.entryType",
+    )
+
     def put(self, target: dict[str, Any], value: str) -> None:
         said = read_udi(value, _ANY_YEAR)
         carrier: dict[str, Any] = {}
@@ -57,6 +65,10 @@ class LabelFact:
 
     def __init__(self, element: str) -> None:
         self._element = element
+
+    @property
+    def elements(self) -> tuple[str, ...]:
+        return (self._element,)
 
     def put(self, target: dict[str, Any], value: str) -> None:
         target[self._element] = value

@@ -58,6 +58,11 @@ class View:
 class Place(Protocol):
     """Somewhere a value can be put into and got from."""
 
+    @property
+    def elements(self) -> tuple[str, ...]:
+        """Return the R4 elements the value stands in, dotted from the resource."""
+        ...
+
     def put(self, target: dict[str, Any], value: Any) -> None: ...
 
     def get(self, view: View) -> Any: ...
@@ -69,6 +74,10 @@ class MainValue:
     def __init__(self, codec: Codec) -> None:
         self.codec = self._codec = codec
         self._name = _VALUE + codec.suffix
+
+    @property
+    def elements(self) -> tuple[str, ...]:
+        return self._name, "dataAbsentReason"
 
     def put(self, target: dict[str, Any], value: Any) -> None:
         if isinstance(value, Absent):
@@ -86,6 +95,10 @@ class Component:
     def __init__(self, key: str, codec: Codec, *, required: bool = False) -> None:
         self.key, self._required = key, required
         self.codec = self._codec = codec
+
+    @property
+    def elements(self) -> tuple[str, ...]:
+        return "component.code", f"component.{_VALUE}{self._codec.suffix}", "component.dataAbsentReason"
 
     def put(self, target: dict[str, Any], value: Any) -> None:
         components = target.setdefault("component", [])
@@ -117,6 +130,10 @@ class Detail:
     def __init__(self, key: str, codec: Codec) -> None:
         self.key, self._codec = key, codec
 
+    @property
+    def elements(self) -> tuple[str, ...]:
+        return ("extension",)
+
     def put(self, target: dict[str, Any], value: Any) -> None:
         code = {"url": "code", "valueCodeableConcept": concept(self.key).codeable}
         for single in value if self._codec.many else (value,):
@@ -137,6 +154,10 @@ class Property:
 
     def __init__(self, key: str, codec: Codec) -> None:
         self.key, self._codec = key, codec
+
+    @property
+    def elements(self) -> tuple[str, ...]:
+        return "property.type", "property.valueQuantity", "property.valueCode"
 
     def put(self, target: dict[str, Any], value: Any) -> None:
         item: dict[str, Any] = {"type": concept(self.key).codeable}
@@ -177,6 +198,10 @@ class Element:
         *self._way, self._name = path.split(".")
         self._codec = codec
 
+    @property
+    def elements(self) -> tuple[str, ...]:
+        return (".".join([*self._way, self._name]),)
+
     def put(self, target: dict[str, Any], value: Any) -> None:
         for step in self._way:
             target = target.setdefault(step, {})
@@ -211,6 +236,10 @@ class Flagged:
 
     def __init__(self, element: str, key: str) -> None:
         self._element, self.key = element, key
+
+    @property
+    def elements(self) -> tuple[str, ...]:
+        return (self._element,)
 
     def put(self, target: dict[str, Any], value: Any) -> None:
         if value:

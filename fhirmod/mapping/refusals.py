@@ -1,8 +1,8 @@
 """What in a resource makes all of it unread: modifiers of R4 that are not understood, or that it is about another.
 
 Everything here is valid R4: the resource is stored, served, and listed with the reason.
-Source: HL7 FHIR R4 extensibility (modifierExtension), Resource.implicitRules, ServiceRequest.doNotPerform and
-        intent (value set request-intent), Observation.focus and subject.
+Source: HL7 FHIR R4 extensibility (modifierExtension), Resource.implicitRules, ServiceRequest.doNotPerform, asNeeded
+        and intent (value set request-intent), AdverseEvent.actuality, Observation.focus and subject.
 """
 
 from collections.abc import Collection, Mapping
@@ -28,6 +28,10 @@ def refuse_modifiers(resource: Mapping[str, Any]) -> None:
             raise Unread(f"it carries {name}, which may change its meaning in a way not known here")
     if resource.get("doNotPerform"):
         raise Unread("it says that something is not to be done", complete=True)
+    if resource.get("asNeededBoolean") or "asNeededCodeableConcept" in resource:
+        raise Unread("it is wanted only if needed, so nothing is decided yet")
+    if resource.get("actuality") == "potential":
+        raise Unread("its actuality is potential: it did not happen, it could have")
     if resource["resourceType"] == "ServiceRequest" and resource.get("intent") not in _DECIDED:
         sentence = f"its intent is {resource.get('intent')}, so nobody with the authority has decided it"
         raise Unread(sentence, complete=True)

@@ -19,6 +19,8 @@ _DEVICE = re.compile(rf"(?:.*/)?Device/{_OWN}\.device")
 class PlacementReference:
     """Which balloon: a second `partOf`, to its placement Procedure."""
 
+    elements: tuple[str, ...] = ("partOf",)
+
     def put(self, target: dict[str, Any], value: str) -> None:
         target.setdefault("partOf", []).append({"reference": f"Procedure/{value}.placement"})
 
@@ -31,6 +33,8 @@ class PlacementReference:
 
 class PlacementSuspect(PlacementReference):
     """Which balloon had the problem: a suspect entity of an AdverseEvent."""
+
+    elements: tuple[str, ...] = ("suspectEntity.instance",)
 
     def put(self, target: dict[str, Any], value: str) -> None:
         instance = {"reference": f"Procedure/{value}.placement"}
@@ -45,6 +49,8 @@ class PlacementSuspect(PlacementReference):
 
 class PreparationReference:
     """Which preparation a placement used: the device it manipulated, unless that is the placement's own."""
+
+    elements: tuple[str, ...] = ("focalDevice.manipulated",)
 
     def put(self, target: dict[str, Any], value: str) -> None:
         target["focalDevice"] = [{"manipulated": {"reference": f"Device/{value}.device"}}]
@@ -64,6 +70,10 @@ class GrossVolume(MainValue):
         super().__init__(codec)
         self._read, self.key, self._weighed = codec.read, gross, weighed
 
+    @property
+    def elements(self) -> tuple[str, ...]:
+        return (*super().elements, "component.code", "component.valueQuantity")
+
     def get(self, view: View) -> Any:
         if self.key in view.components:
             return self._read(view.components[self.key][0]["valueQuantity"])
@@ -75,6 +85,10 @@ class AmountWithUnit:
 
     def __init__(self, *path: str, units: tuple[str, ...]) -> None:
         self._path, self._units = path, units
+
+    @property
+    def elements(self) -> tuple[str, ...]:
+        return (".".join(self._path),)
 
     def put(self, target: dict[str, Any], value: Any) -> None:
         for step in self._path[:-1]:
@@ -91,6 +105,8 @@ class AmountWithUnit:
 class Given:
     """Whether a dose was given: the status `not-done` says it was not."""
 
+    elements: tuple[str, ...] = ("status",)
+
     def put(self, target: dict[str, Any], value: bool) -> None:
         if not value and target["status"] != "entered-in-error":
             target["status"] = "not-done"
@@ -101,6 +117,8 @@ class Given:
 
 class DueTo:
     """The causes of a condition: HL7's own extension, one for each."""
+
+    elements: tuple[str, ...] = ("extension",)
 
     def __init__(self, codec: Codec) -> None:
         self._codec = codec
@@ -125,6 +143,10 @@ class FacilityReference:
     def __init__(self, element: str) -> None:
         self._element = element
 
+    @property
+    def elements(self) -> tuple[str, ...]:
+        return (self._element,)
+
     def put(self, target: dict[str, Any], value: Any) -> None:
         target[self._element] = facility(value)
 
@@ -134,6 +156,8 @@ class FacilityReference:
 
 class FacilityDetail:
     """A facility where R4 has no element for it: a `detail` whose answer is a logical reference."""
+
+    elements: tuple[str, ...] = ("extension",)
 
     def __init__(self, key: str) -> None:
         self.key = key
@@ -151,6 +175,8 @@ class FacilityDetail:
 
 class AmountDetail:
     """A Quantity whose unit is part of the entry, as a `detail`."""
+
+    elements: tuple[str, ...] = ("extension",)
 
     def __init__(self, key: str, units: tuple[str, ...]) -> None:
         self.key, self._units = key, units
@@ -204,6 +230,8 @@ def read_facility(reference: Any) -> dict[str, Any] | None:
 class WomanReference:
     """What the room calls her: the identifier and display of the Encounter's subject."""
 
+    elements: tuple[str, ...] = ("subject",)
+
     def put(self, target: dict[str, Any], value: Any) -> None:
         subject = dict(target["subject"])
         if value.identifier:
@@ -227,6 +255,8 @@ class WomanReference:
 class DrillLabel:
     """A drill or demonstration: HL7's test-data label on every resource; read from the opening's."""
 
+    elements: tuple[str, ...] = ("meta",)
+
     def put(self, target: dict[str, Any], value: bool) -> None:
         """Write nothing: the label goes on every image, not only this one."""
 
@@ -237,6 +267,8 @@ class DrillLabel:
 
 class ProtocolStampExtension:
     """Which site protocol and software the verdicts use."""
+
+    elements: tuple[str, ...] = ("extension",)
 
     def put(self, target: dict[str, Any], value: Any) -> None:
         parts = [{"url": name, "valueString": getattr(value, name)} for name in ("id", "hash", "software")]
@@ -251,6 +283,8 @@ class ProtocolStampExtension:
 
 class RetractedTargets:
     """Which entry is taken back: its id; the resources it covers are added when the image is made."""
+
+    elements: tuple[str, ...] = ("extension",)
 
     def put(self, target: dict[str, Any], value: str) -> None:
         target.setdefault("extension", []).append({"url": RETRACTS, "valueId": value})
