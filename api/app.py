@@ -12,6 +12,7 @@ from fhirmod.intake import Intake
 
 from .asking import Parts
 from .clock import Clock
+from .crowding import Crowding
 from .fhir import fhir_app
 from .fhir.app import root_endpoint
 from .guard import every_method
@@ -48,6 +49,7 @@ def create_app(settings: Settings, intake: Intake, clock: Clock) -> FastAPI:
     app.router.routes.append(every_method("/fhir", root_endpoint()))
     app.mount("/fhir", fhir_app(parts))
     app.add_exception_handler(HTTPException, _by_framework)
+    app.add_middleware(Crowding, path="/fhir", most=settings.most_at_once)
     app.add_middleware(
         CORSMiddleware,
         allow_origins=["*"],

@@ -26,6 +26,7 @@ from .headers import prefers
 from .inner import inner_request
 
 _ORDER = {"DELETE": 0, "POST": 1, "PUT": 2, "PATCH": 2}
+_READS = ("GET", "HEAD")
 _CONDITIONS = {"ifNoneExist": ("POST",), "ifMatch": ("PUT", "PATCH", "DELETE")}
 _WHOLE = ("request-body", "reference-not-found")  # said of an entry alone, without its resource and its neighbours
 
@@ -42,7 +43,7 @@ async def batched(request: Request, bundle: Mapping[str, Any], text: bytes, base
     batch = _Batch(request, entries, entry_texts(text), base)
     done: dict[int, bytes] = {}
     for number in sorted(range(len(entries)), key=lambda number: _ORDER.get(batch.method(number), 3)):
-        done[number] = answered(batch.method(number), await batch.answer(number))
+        done[number] = answered(batch.method(number), await batch.answer(number), asks=batch.asks(number))
     return response_bundle("batch-response", [done[number] for number in range(len(entries))])
 
 
@@ -62,6 +63,11 @@ class _Batch:
     def method(self, number: int) -> str:
         asked = self._entries[number].get("request")
         return str(asked.get("method")) if isinstance(asked, dict) else ""
+
+    def asks(self, number: int) -> bool:
+        """Return whether an entry asks for something, by a read or an operation."""
+        asked = self._entries[number].get("request")
+        return isinstance(asked, dict) and (self.method(number) in _READS or "$" in str(asked.get("url")))
 
     async def answer(self, number: int) -> Response:
         """Return the answer to one entry, an OperationOutcome if it cannot be asked."""

@@ -30,14 +30,17 @@ def response_bundle(kind: str, entries: Sequence[bytes]) -> Response:
     )
 
 
-def answered(method: str, answer: Response) -> bytes:
-    """Return the entry for an answer that was given as if its request had come alone."""
+def answered(method: str, answer: Response, *, asks: bool = True) -> bytes:
+    """Return the entry for an answer that was given as if its request had come alone.
+
+    Shape: `asks` is false for a write, whose OperationOutcome is about it and not what was asked for.
+    """
     version = answer.version if isinstance(answer, VersionResponse) else None
     response = dump(_response(answer.status_code, version, answer.headers.get("location")))
     body = b"" if method == "HEAD" else bytes(answer.body)
     if not body:
         return b'{"response":' + response + b"}"
-    if answer.status_code >= 400 or (method not in ("GET", "HEAD") and body.startswith(_OUTCOME)):
+    if answer.status_code >= 400 or (not asks and body.startswith(_OUTCOME)):
         return b'{"response":' + response[:-1] + b',"outcome":' + body + b"}}"
     return b'{"resource":' + body + b',"response":' + response + b"}"
 
