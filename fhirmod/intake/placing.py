@@ -199,7 +199,7 @@ def own_id(resource: Mapping[str, Any]) -> str | None:
     found = _OWN_ID.fullmatch(str(resource.get("id", "")))
     if found is None:
         return None
-    identifiers = resource.get("identifier", ())
+    identifiers = resource.get("identifier", [])
     listed = identifiers if isinstance(identifiers, list) else (identifiers,)
     named = any(one.get("system") == ENTRY_ID and one.get("value") == found[1] for one in listed)
     return found[0] if named or resource.get("resourceType") == "Provenance" else None

@@ -278,3 +278,18 @@ def test_every_search_parameter_that_is_claimed_is_applied(client: TestClient) -
 def test_every_error_has_a_status() -> None:
     leaves = {one for one in vars(errors).values() if isinstance(one, type) and issubclass(one, errors.FhirmodError)}
     assert set(STATUS) == leaves
+
+
+def test_a_resource_under_the_id_of_an_image_that_names_no_entry_is_created_under_a_new_id(client: TestClient) -> None:
+    own = "0b51e7a4-6a0c-4c5e-9b1a-7d3f52c80003.use"
+    device: dict[str, Any] = {"display": "y"}
+    resource = {
+        "resourceType": "DeviceUseStatement",
+        "id": own,
+        "status": "active",
+        "subject": device,
+        "device": device,
+    }
+    answer = client.post("/fhir/DeviceUseStatement", json=resource)
+    assert answer.status_code == 201
+    assert answer.json()["id"] != own
