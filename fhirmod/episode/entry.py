@@ -139,7 +139,7 @@ def says_something(entry: _E) -> _E:
 
 def is_said(value: Any) -> bool:
     """Return whether a field's value says something; nothing, false and an empty list are silence, zero is not."""
-    return value is not None and value is not False and value != ()
+    return value is not None and value is not False and (type(value) is not tuple or bool(value))
 
 
 def _instant(moment: Moment) -> datetime:

@@ -76,11 +76,11 @@ def write_envelope(target: dict[str, Any], entry: Entry, shape: Shape) -> None:
 
 def _write_native(target: dict[str, Any], entry: Entry, shape: Shape) -> None:
     if shape.at:
-        if isinstance(entry.at, Absent):
+        if isinstance(entry.at, Moment):
+            put_at(target, shape.at, entry.at.text)
+        else:
             *way, last = shape.at.split(".")
             put_at(target, ".".join([*way, f"_{last}"]), {"extension": absence.extension(entry.at)})
-        else:
-            put_at(target, shape.at, entry.at.text)
     if shape.recorded_at:
         target[shape.recorded_at] = entry.recorded_at.text
     if shape.performed_by and entry.performed_by:
@@ -99,13 +99,13 @@ def _subs(entry: Entry, native: frozenset[str]) -> list[dict[str, Any]]:
         value = getattr(entry, sub.field, None)
         if value is None:
             continue
-        if isinstance(value, Absent):
+        if type(value) is Absent:
             subs.append({"url": sub.url, "extension": absence.extension(value)})
         else:
             subs.append({"url": sub.url, f"value{sub.suffix}": sub.write(value)})
     if entry.at_range is not None:
         spread = entry.at_range.plus_minus_min
-        if spread is not None and not isinstance(spread, Absent):
+        if spread is not None:
             subs.append({"url": "atPlusMinus", "valueDecimal": spread})
         for url, moment in (("atEarliest", entry.at_range.earliest), ("atLatest", entry.at_range.latest)):
             if moment is not None:

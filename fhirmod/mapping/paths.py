@@ -14,7 +14,12 @@ def _steps(path: str) -> tuple[tuple[str, bool], ...]:
 
 def put_at(target: dict[str, Any], path: str, value: Any) -> None:
     """Write a value at a path, making what is missing on the way."""
-    *way, (last, in_list) = _steps(path)
+    steps = _steps(path)
+    if len(steps) == 1:
+        [(last, in_list)] = steps
+        target[last] = [value] if in_list else value
+        return
+    *way, (last, in_list) = steps
     for name, first in way:
         nested: Any = target.setdefault(name, [{}] if first else {})
         target = nested[0] if first else nested

@@ -80,7 +80,7 @@ class MainValue:
         return self._name, "dataAbsentReason"
 
     def put(self, target: dict[str, Any], value: Any) -> None:
-        if isinstance(value, Absent):
+        if type(value) is Absent:
             target["dataAbsentReason"] = absence.coded(value)
         else:
             target[self._name] = self._codec.write(value)
@@ -104,7 +104,7 @@ class Component:
         components = target.setdefault("component", [])
         code = concept(self.key).codeable
         for single in value if self._codec.many else (value,):
-            if isinstance(single, Absent):
+            if type(single) is Absent:
                 components.append({"code": code, "dataAbsentReason": absence.coded(single)})
             else:
                 components.append({"code": code, _VALUE + self._codec.suffix: self._codec.write(single)})
@@ -138,7 +138,7 @@ class Detail:
         code = {"url": "code", "valueCodeableConcept": concept(self.key).codeable}
         for single in value if self._codec.many else (value,):
             answer: dict[str, Any] = {"url": "value"}
-            if isinstance(single, Absent):
+            if type(single) is Absent:
                 answer["extension"] = absence.extension(single)
             else:
                 answer[_VALUE + self._codec.suffix] = self._codec.write(single)
@@ -161,7 +161,7 @@ class Property:
 
     def put(self, target: dict[str, Any], value: Any) -> None:
         item: dict[str, Any] = {"type": concept(self.key).codeable}
-        if isinstance(value, Absent):
+        if type(value) is Absent:
             item["valueCode"] = [absence.coded(value)]
         elif self._codec.suffix == "Quantity":
             item["valueQuantity"] = [self._codec.write(value)]
@@ -205,7 +205,7 @@ class Element:
     def put(self, target: dict[str, Any], value: Any) -> None:
         for step in self._way:
             target = target.setdefault(step, {})
-        if isinstance(value, Absent):
+        if type(value) is Absent:
             if self._codec.suffix in _COMPLEX:
                 target[self._name] = {"extension": absence.extension(value)}
             else:

@@ -39,6 +39,11 @@ class Shape:
     only_standing: frozenset[str] = frozenset()
 
     @cached_property
+    def grown(self) -> tuple[str, ...]:
+        """Return the lists that a part's own rows may add to."""
+        return ("extension", self.link) if self.link and "." not in self.link else ("extension",)
+
+    @cached_property
     def native(self) -> frozenset[str]:
         """Return the envelope fields this type has elements for."""
         places = {

@@ -12,6 +12,7 @@ from operator import attrgetter
 from typing import Any
 
 from fhirmod.episode import KINDS, Entry, is_said
+from terminology import concept
 
 from .codec import Codec, codec_of, words_of
 from .places import Component, Detail, Element, Flagged, MainValue, Place, Property
@@ -48,7 +49,7 @@ class Code:
     assumes: Mapping[str, Any] = field(default_factory=dict)
 
     def fits(self, entry: Entry) -> bool:
-        return all(getattr(entry, name) == value for name, value in self.implies.items())
+        return not self.implies or all(getattr(entry, name) == value for name, value in self.implies.items())
 
 
 @dataclass(frozen=True)
@@ -71,6 +72,12 @@ class Part:
     finish: Callable[[dict[str, Any], Any, Any], None] | None = None
 
     @cached_property
+    def only_code(self) -> dict[str, Any] | None:
+        """Return the code where there is but one, which states nothing else."""
+        [first, *more] = self.codes
+        return None if more or first.implies else concept(first.key).codeable
+
+    @cached_property
     def keys(self) -> frozenset[str]:
         """Return the concept keys a reader looks for inside this part."""
         keys = (getattr(row.place, "key", None) for row in self.rows)
@@ -84,7 +91,13 @@ class Part:
         """Return whether this entry has anything for this part."""
         if self.when is not None:
             return self.when(entry)
-        return self.always or any(is_said(row.value(entry)) for row in self.rows)
+        if self.always:
+            return True
+        return any(is_said(value(entry)) for value in self._values)
+
+    @cached_property
+    def _values(self) -> tuple[Callable[[Any], Any], ...]:
+        return tuple(row.value for row in self.rows)
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 Nothing here looks at a clock or makes an id: ids are ``<root entry's id>.<part>``.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Any
@@ -62,11 +62,14 @@ def images(entry: Entry, context: Context, *, root: str, withdrawn: bool = False
            deletion where R4 has no such status).
     """
     made = []
+    frames: dict[str, dict[str, Any]] = {}
     for part in TABLES[entry.kind].parts:
         if part.says(entry):
             shape = SHAPES[part.type]
             gone = withdrawn and shape.status is None
-            body = None if gone else _body(entry, part, shape, context, root, withdrawn=withdrawn)
+            if part.type not in frames and not gone:
+                frames[part.type] = _frame(entry, shape, context, root, withdrawn=withdrawn)
+            body = None if gone else _body(entry, part, shape, context, root, frames[part.type])
             made.append(Image(part.type, f"{root}.{part.name}", body))
     return made
 
@@ -79,30 +82,48 @@ def retraction_image(entry: Retraction, context: Context, *, root: str, targets:
     return image
 
 
-def _body(entry: Entry, part: Part, shape: Shape, context: Context, root: str, *, withdrawn: bool) -> dict[str, Any]:
+def _frame(entry: Entry, shape: Shape, context: Context, root: str, *, withdrawn: bool) -> dict[str, Any]:
+    """Return what all parts of an entry that have one type share, in the order it is written.
+
+    Shape: `category` and the code hold the place of what each part has of its own.
+    """
+    frame: dict[str, Any] = {"extension": []}
+    if shape.identifier is not None:
+        identifier = {"system": ENTRY_ID, "value": root}
+        frame["identifier"] = [identifier] if shape.identifier == "many" else identifier
+    if shape.status is not None:
+        frame[shape.status] = shape.statuses[2 if withdrawn else 1 if entry.corrects else 0]
+    left_out = shape.only_standing if withdrawn else frozenset()
+    frame |= {name: value for name, value in shape.fixed.items() if name not in left_out}
+    frame["category"] = None
+    put_at(frame, shape.code, None)
+    if shape.subject is not None:
+        frame[shape.subject] = {"reference": context.subject}
+    if shape.encounter is not None and context.encounter is not None:
+        frame[shape.encounter] = {"reference": context.encounter}
+    if shape.link is not None:
+        put_at(frame, shape.link, link(shape.link, context.anchor))
+    write_envelope(frame, entry, shape)
+    return frame
+
+
+def _body(
+    entry: Entry, part: Part, shape: Shape, context: Context, root: str, frame: Mapping[str, Any]
+) -> dict[str, Any]:
     body: dict[str, Any] = {
         "resourceType": part.type,
         "id": f"{root}.{part.name}",
         "meta": _meta(part.profiles, context.drill),
-        "extension": [],
+        **frame,
     }
-    if shape.identifier is not None:
-        identifier = {"system": ENTRY_ID, "value": root}
-        body["identifier"] = [identifier] if shape.identifier == "many" else identifier
-    if shape.status is not None:
-        body[shape.status] = shape.statuses[2 if withdrawn else 1 if entry.corrects else 0]
-    left_out = shape.only_standing if withdrawn else frozenset()
-    body |= {name: value for name, value in shape.fixed.items() if name not in left_out}
+    for name in shape.grown:  # a row may add to these, and the frame serves several parts
+        if name in body:
+            body[name] = body[name].copy()
     if part.category is not None:
         body["category"] = [category(part.category)]
-    put_at(body, shape.code, _code(entry, part))
-    if shape.subject is not None:
-        body[shape.subject] = {"reference": context.subject}
-    if shape.encounter is not None and context.encounter is not None:
-        body[shape.encounter] = {"reference": context.encounter}
-    if shape.link is not None:
-        put_at(body, shape.link, link(shape.link, context.anchor))
-    write_envelope(body, entry, shape)
+    elif body["category"] is None:
+        del body["category"]
+    put_at(body, shape.code, part.only_code or _code(entry, part))
     _write_rows(body, entry, part)
     if part.finish is not None:
         part.finish(body, entry, root)
@@ -120,7 +141,7 @@ def category(name: str) -> dict[str, Any]:
 def _write_rows(body: dict[str, Any], entry: Entry, part: Part) -> None:
     for row in part.rows:
         value = row.value(entry)
-        if value is None or value == ():
+        if value is None or (type(value) is tuple and not value):
             if isinstance(row.place, Component):
                 row.place.put_unrecorded(body)
         elif value is not False or row.says_false:
