@@ -124,8 +124,7 @@ async def read_state(request: Request, parts: Parts, base: str) -> Response:
 
     def compute() -> dict[str, Any]:
         snapshot = parts.intake.snapshot(access, episode)
-        protocol = parts.intake.protocol_of(access, snapshot)
-        found = snapshot.state(protocol, as_of=as_of, known_at=known_at)
+        found = snapshot.state(as_of=as_of, known_at=known_at)
         return {**found.document(), "version": snapshot.row.version, "cautions": list(CAUTIONS)}
 
     return answer(await run_in_threadpool(compute))

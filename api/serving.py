@@ -27,7 +27,7 @@ def run(settings: Settings) -> None:
     settings.refuse_open_door()
     protocol = _protocol(settings)
     with open_record(settings.db) as store, _listening(settings.host, settings.port) as door:
-        app = create_app(settings, Intake(store, protocol), wall_clock())
+        app = create_app(settings, Intake(store, protocol, settings.facilities), wall_clock())
         host = f"[{settings.host}]" if ":" in settings.host else settings.host
         say = f"fhirmod: http://{host}:{door.getsockname()[1]} - the record lies in {settings.db.resolve()}"
         print(say, *CAUTIONS[:2], sep="\n", file=sys.stderr, flush=True)

@@ -12,7 +12,8 @@ class Settings:
     """How this service runs.
 
     Shape: `protocol` is the site's file, standing over the default; `base_url` is how clients reach the service,
-           where that differs from what requests say (behind a proxy).
+           where that differs from what requests say (behind a proxy); `facilities` are those that records are kept
+           for here: custody of a woman is here while one of them has accepted her.
     """
 
     host: str = "127.0.0.1"
@@ -20,6 +21,7 @@ class Settings:
     db: Path = Path("fhirmod-data/fhirmod.db")
     base_url: str | None = None
     protocol: Path | None = None
+    facilities: tuple[str, ...] = ()
     max_body_bytes: int = 16_000_000
     page: int = 50
     most_per_page: int = 500

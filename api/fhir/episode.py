@@ -32,8 +32,7 @@ async def episode(request: Request, parts: Parts, base: str) -> Response:
 
     def compute() -> tuple[Snapshot, State]:
         snapshot = _of_procedure(parts, access, id_)
-        protocol = parts.intake.protocol_of(access, snapshot)
-        return snapshot, snapshot.state(protocol, as_of=as_of, known_at=known_at)
+        return snapshot, snapshot.state(as_of=as_of, known_at=known_at)
 
     snapshot, found = await run_in_threadpool(compute)
     entries = snapshot.episode.standing(as_of=as_of, known_at=known_at)

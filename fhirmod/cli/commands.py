@@ -76,12 +76,17 @@ def serve(
     protocol: Annotated[
         Path | None, typer.Option(help="The site protocol, a TOML file that stands over the default.")
     ] = None,
+    facility: Annotated[
+        list[str] | None,
+        typer.Option(help="The id of a facility that records are kept for here; may be given several times."),
+    ] = None,
 ) -> None:
     """Start the service. Example: fhirmod serve --port 8080 --db ward.db"""
     from api import Settings
     from api.serving import run
 
-    run(Settings(host=host, port=port, db=db, base_url=base_url, protocol=protocol))
+    kept_for = tuple(facility or ())
+    run(Settings(host=host, port=port, db=db, base_url=base_url, protocol=protocol, facilities=kept_for))
 
 
 @app.command()

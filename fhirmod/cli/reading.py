@@ -65,9 +65,7 @@ def from_record(db: Path, name: str, as_of: datetime | None, known_at: datetime 
                 f"There is no episode {name!r} in {db}, and no such file; `fhirmod show --db {db}` lists what is there."
             ) from None
         at = as_of or request().now
-        found_state = state(
-            snapshot.episode, as_of=at, known_at=known_at, protocol=intake.protocol_of(access, snapshot)
-        )
+        found_state = snapshot.state(as_of=at, known_at=known_at)
     yield from shown(snapshot.episode, found_state, [f"{one.reference}: {one.reason}" for one in snapshot.unread])
 
 

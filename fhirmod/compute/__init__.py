@@ -6,7 +6,9 @@ are stored), and the small functions they are made of.
 
 from .classes import SCHEMES, LossClass
 from .closure import Closure, closure
+from .custody import NOT_STATED, Copy, care_of, copy_of
 from .device_labels import label_findings
+from .due import DUE_KINDS, Due, due_items
 from .haemodynamics import (
     LOCAL_MEASURES,
     LocalMeasure,
@@ -26,12 +28,16 @@ from .why import Why
 
 __all__ = [
     "COMPUTE_VERSION",
+    "DUE_KINDS",
     "LOCAL_MEASURES",
     "MEASURES",
+    "NOT_STATED",
     "SCHEMES",
     "Added",
     "Anchor",
     "Closure",
+    "Copy",
+    "Due",
     "Interval",
     "Ledger",
     "Line",
@@ -42,7 +48,10 @@ __all__ = [
     "Why",
     "added",
     "at_least_ratio",
+    "care_of",
     "closure",
+    "copy_of",
+    "due_items",
     "label_findings",
     "ledgers",
     "mass_to_volume_ml",

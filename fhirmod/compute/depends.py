@@ -10,7 +10,7 @@ _SIGNS = _DEATH | {"vital-signs"}
 _LOSS = frozenset({"blood-loss", "birth"}) | LEDGER_KINDS
 _STOPS = frozenset({"background", "consent", "haemorrhage", "examination", "surgery"})
 _CARE = frozenset({"opening", "transfer", "custody"})
-_WATCH = _BALLOON | _SIGNS | {"uterine-check", "bleeding-response", "transfer", "device-problem"}
+_WATCH = _BALLOON | _SIGNS | {"uterine-check", "bleeding-response", "transfer", "device-problem"} | _CARE
 _GIVEN = frozenset({"medication", "infusion", "fluid", "transfusion"}) | _DEATH
 _TIMINGS = _BALLOON | _CARE | {
     "birth", "haemorrhage", "help", "decision", "medication", "infusion", "surgery", "vital-signs",
@@ -35,6 +35,7 @@ DEPENDS: dict[str, frozenset[str]] = {
     "haemoglobin": frozenset({"laboratory"}),
     "stops": _STOPS,
     "care": _CARE,
+    "copy": _CARE,
     "near_miss": _NEAR_MISS,
 }
 """Completeness and the seven lines are left out: they only repeat the parts above."""

@@ -9,7 +9,7 @@ from fhirmod.errors import Finding
 
 from .axes import Axes
 from .balloons import Balloon
-from .custody import Care
+from .custody import Care, Copy
 from .fundus import Fundus
 from .losses import CONCEALED, Losses, Sum
 from .packs import Packs
@@ -62,6 +62,7 @@ class Shown:
     haemoglobin: str
     stops: Stops
     care: Care
+    copy: Copy
     findings: tuple[Finding, ...]
     incomplete: tuple[str, ...] = ()
 
@@ -177,6 +178,8 @@ def _next(shown: Shown) -> Iterable[Part]:
     yield Part("accepted by", shown.care.accepted_by)
     yield Part("open findings", str(len(shown.findings)))
     yield _part("as received", shown.view.last_received)
+    if shown.copy.word == "last-known":
+        yield Part("this copy", f"last known; custody with {shown.copy.custodian}")
 
 
 def _overdue(watch: Watch) -> str:
@@ -189,13 +192,18 @@ def _overdue(watch: Watch) -> str:
 
 def _window(shown: Shown) -> tuple[datetime | Why, datetime | Why]:
     """Return the removal window of the balloon in place, by the protocol's dwell limits."""
-    if not shown.balloons or not shown.balloons[-1].in_place or shown.view.death is not None:
+    if not shown.balloons or not shown.balloons[-1].in_place or _kept_elsewhere(shown):
         return Why.NOT_APPLICABLE, Why.NOT_APPLICABLE
     placed = shown.balloons[-1].placed.at
     if not isinstance(placed, datetime):
         return Why.NOT_KNOWN, Why.NOT_KNOWN
     of = shown.view.protocol.of
     return placed + of("dwell.earliest_h").duration, placed + of("dwell.latest_h").duration
+
+
+def _kept_elsewhere(shown: Shown) -> bool:
+    """Return whether nothing is due here: her death stopped the clocks, or another facility has custody."""
+    return shown.view.death is not None or shown.copy.word == "last-known"
 
 
 def _sum(name: str, value: Sum) -> Part:

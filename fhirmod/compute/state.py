@@ -13,7 +13,7 @@ from .balloons import Balloon, balloons
 from .classes import LossClass
 from .collected import Total, collected, total_of
 from .completeness import Completeness, Known, completeness
-from .custody import Care, care
+from .custody import Care, Copy, care, copy_of
 from .depends import DEPENDS
 from .document import document
 from .fundus import Fundus, fundus
@@ -78,6 +78,7 @@ class State:
     haemoglobin: str
     stops: Stops
     care: Care
+    copy: Copy
     near_miss: NearMiss
     completeness: Completeness
     findings: tuple[Finding, ...]
@@ -112,25 +113,28 @@ def state(
     known_at: datetime | None = None,
     protocol: Protocol,
     unread: Collection[str] = (),
+    kept_for: Collection[str] | None = None,
 ) -> State:
     """Return the computed state of an episode as of a moment, as it could be known at another.
 
     Units:  mL, min, mm[Hg] as the fields' names say.
     Shape:  linear in the entries; nothing is read but the arguments. `unread` names the kinds of entry that what
-            could not be read may have been: the fields they could change are listed as incomplete.
+            could not be read may have been: the fields they could change are listed as incomplete. `kept_for` are
+            the facilities this record is kept for: on another's, nothing is due here.
     Errors: none for any episode; what is missing or contradictory is said in the state.
     Source: each threshold's own, by way of the protocol.
     """
     view = View.of(episode, as_of=as_of, known_at=known_at, protocol=protocol)
     all_balloons = balloons(view)
     trail = care(view)
+    copy = copy_of(trail, kept_for)
     known = Known(
         view=view,
         axes=axes(view, all_balloons, trail),
         balloons=all_balloons,
         packs=packs(view.entries),
         loss=losses(view, all_balloons),
-        watch=watch(view, all_balloons),
+        watch=watch(view, all_balloons, watched=copy.word != "last-known"),
         txa=txa(view),
         resuscitation=resuscitation(view),
         near_miss=near_miss(view),
@@ -154,6 +158,7 @@ def state(
         haemoglobin=haemoglobin,
         stops=known.stops,
         care=trail,
+        copy=copy,
         findings=findings,
         incomplete=incomplete,
     )
@@ -182,6 +187,7 @@ def state(
         haemoglobin=haemoglobin,
         stops=known.stops,
         care=trail,
+        copy=copy,
         near_miss=known.near_miss,
         completeness=completeness(known),
         findings=findings,

@@ -6,13 +6,16 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 
 from .balloons import Balloon
+from .ledger import LEDGER_KINDS
 from .phases import Phase, journeys, phases_of, watch_end, watch_start
 from .rounds import full_rounds
+from .trials import TRIAL_KINDS
 from .view import View
 from .when import minutes
 from .why import Why, rounded
 
 _ZERO = timedelta()
+WATCH_KINDS = LEDGER_KINDS | TRIAL_KINDS | {"vital-signs", "uterine-check", "bleeding-response", "transfer"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,28 +74,24 @@ class Watch:
     stretches: tuple[Stretch, ...]
 
 
-def watch(view: View, all_balloons: tuple[Balloon, ...]) -> Watch:
+def watch(view: View, all_balloons: tuple[Balloon, ...], *, watched: bool = True) -> Watch:
     """Return the watch: phases, rounds, time covered, longest gap, next due and overdue.
 
     Units:  min.
+    Shape: `watched` false says that the watch is kept elsewhere: nothing is due here.
     Source: the site protocol's thresholds, each with its own.
     """
-    protocol, now = view.protocol, view.now
-    rounds = full_rounds(view.looks, protocol.of("watch.round_window_min").duration)
-    tolerance = protocol.of("watch.tolerance_min").duration
-    times = [one.at for one in rounds]
-    phases = phases_of(view, all_balloons)
-    starts = _starts(all_balloons)
-    looks = sorted({*starts, *times})
-    schedule = _Schedule(phases, looks, tolerance)
+    now = view.now
+    schedule = schedule_of(view, all_balloons)
+    times = schedule.rounds
     last = times[-1] if times else None
     since = schedule.last_look(now)
     due = schedule.due(since) if since is not None else None
     active = schedule.at(now)
-    if active is None:
+    if active is None or not watched:
         due = None
-    overdue = None if due is None else due + tolerance
-    stopped = view.death is not None or active is None
+    overdue = None if due is None else due + schedule.tolerance
+    stopped = view.death is not None or due is None
     return Watch(
         phase="none" if active is None or view.death is not None else active.name,
         every_min=Why.NOT_APPLICABLE if active is None else active.every.value,
@@ -107,11 +106,22 @@ def watch(view: View, all_balloons: tuple[Balloon, ...]) -> Watch:
     )
 
 
-class _Schedule:
+def schedule_of(view: View, all_balloons: tuple[Balloon, ...]) -> "Schedule":
+    """Return the phases, full rounds and looks of the watch."""
+    protocol = view.protocol
+    rounds = full_rounds(view.looks, protocol.of("watch.round_window_min").duration)
+    tolerance = protocol.of("watch.tolerance_min").duration
+    return Schedule(phases_of(view, all_balloons), [one.at for one in rounds], _starts(all_balloons), tolerance)
+
+
+class Schedule:
     """The phases and the looks of one watch: what a look at a time covers, and when the next is due."""
 
-    def __init__(self, phases: tuple[Phase, ...], looks: list[datetime], tolerance: timedelta) -> None:
-        self.looks, self.tolerance = looks, tolerance
+    def __init__(
+        self, phases: tuple[Phase, ...], rounds: list[datetime], starts: list[datetime], tolerance: timedelta
+    ) -> None:
+        self.rounds, self.tolerance = rounds, tolerance
+        self.looks = sorted({*starts, *rounds})
         self.phases = sorted(phases, key=lambda one: one.start)
         self.starts = [one.start for one in self.phases]
         self.cuts, self.tightest = _segments(self.phases)
@@ -132,6 +142,21 @@ class _Schedule:
             sooner = phase.start + phase.every.duration
             due = sooner if due is None else min(due, sooner)
         return due
+
+    def next_after(self, look: datetime) -> tuple[datetime | None, Phase | None]:
+        """Return when the next round is due after a look and the phase that asks for it, if the watch is on then."""
+        due = self.due(look)
+        if due is None or not any(one.start <= due and (one.end is None or due <= one.end) for one in self.phases):
+            return None, None
+        asking = self.at(look)
+        if asking is None or look + asking.every.duration != due:
+            asking = next(one for one in self.phases if one.start > look and one.start + one.every.duration == due)
+        return due, asking
+
+    def phase_before(self, moment: datetime) -> Phase | None:
+        """Return the phase in force at a moment, or the last one that was."""
+        index = bisect_right(self.cuts, moment)
+        return next((one for one in reversed(self.tightest[:index]) if one is not None), None)
 
     def last_look(self, moment: datetime) -> datetime | None:
         """Return the last look at or before a moment."""

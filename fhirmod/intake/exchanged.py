@@ -2,11 +2,11 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
-from fhirmod.episode import Episode, Moment, Received
+from fhirmod.episode import Episode, Moment, Protocol, Received
 from fhirmod.errors import ConflictError
-from fhirmod.mapping import TABLES, Lens, Stored, UnreadResource, derived_entry_id
+from fhirmod.mapping import TABLES, Lens, Stored, UnreadResource, derived_entry_id, stated_protocol
 from fhirmod.r4 import parse, splice
 from fhirmod.store import EntryRow, EpisodeRow, Method, Put, Version, Writer
 
@@ -16,6 +16,7 @@ from .leading import lead
 from .membership import is_anchor, members
 from .owning import Owners, episode_named
 from .placing import Placed, place_all
+from .protocols import Protocols, keep, named
 from .provenance import provenance_put
 from .putting import following, indexed, told
 from .receipt import ReadResource, Receipt
@@ -34,12 +35,20 @@ class Written:
     reference: str
 
 
+class Site(NamedTuple):
+    """Where a service stands: its protocols, and the facilities that it keeps records for."""
+
+    protocols: Protocols
+    facilities: tuple[str, ...] = ()
+
+
 @dataclass
 class _Work:
     """One request of resources on its way into the store."""
 
     writer: Writer
     request: Request
+    site: Site
     importing: bool
     ignored: dict[str, UnreadResource]
 
@@ -111,9 +120,28 @@ class _Work:
             anchor_id = anchor.id
         labels = resource.get("meta", {}).get("security", ())
         drill = any(label.get("code") == "HTEST" for label in labels)
-        row = EpisodeRow(episode, 0, "Procedure", anchor_id, _instant_or(started, now), facility, drill=drill)
+        protocol = self._protocol(opening)
+        row = EpisodeRow(
+            id=episode,
+            version=0,
+            anchor_type="Procedure",
+            anchor_id=anchor_id,
+            opened_at=_instant_or(started, now),
+            facility=facility,
+            drill=drill,
+            protocol=named(protocol),
+            kept_for="\n".join(sorted(self.site.facilities)),
+        )
         self.writer.create_episode(self.request.access, row)
+        if kept := keep(self.writer, self.request.access, protocol):
+            self.writer.put(self.request.access, kept, now)
         return row, True
+
+    def _protocol(self, opening: Placed | None) -> Protocol:
+        """Return the protocol that the verdicts of an episode new here will use."""
+        said = stated_protocol(opening.resource or {}) if opening is not None else None
+        kept = self.site.protocols.kept(self.writer, self.request.access, str((said or {}).get("hash", "")))
+        return kept or self.site.protocols.current
 
     def _episode(
         self,
@@ -125,7 +153,8 @@ class _Work:
     ) -> tuple[Snapshot, Lens]:
         access, now = self.request.access, self.request.received.text
         row, new = self._row(episode, mine, placed)
-        before, lens = load(self.writer, access, row)
+        protocol = self.site.protocols.of(self.writer, access, row)
+        before, lens = load(self.writer, access, row, protocol)
         batch = [
             Stored(one.type, one.id, (one.current.version if one.current else 0) + 1, now, one.resource) for one in mine
         ]
@@ -135,9 +164,9 @@ class _Work:
         own = tuple(one for one in before.episode.received if not (one.inferred and _opens(received)))
         if new:
             own = () if _opens(received) else (inferred_opening(row),)
-            before = Snapshot(row, Episode(episode), context, {}, {}, {})
+            before = Snapshot(row, Episode(episode), context, {}, {}, {}, protocol)
         merged = Episode(episode, own).adding(received)
-        after = computed(read_back(row, merged, context, lens))
+        after = computed(read_back(row, merged, context, lens, protocol))
         _refuse_anchorless(row, mine, after)
         stamp, status = self.request.new_id(), after.status
         version = self.writer.bump(access, episode, None if status == row.status else status, stamp=stamp)
@@ -194,14 +223,14 @@ class _Work:
 
 
 def write_resources(
-    writer: Writer, request: Request, incoming: Sequence[Incoming], *, importing: bool
+    writer: Writer, request: Request, incoming: Sequence[Incoming], site: Site, *, importing: bool
 ) -> tuple[list[Written], list[Snapshot]]:
     """Return what became of each resource of a request, and the episodes as they now stand.
 
     Errors: BusinessRuleError if a client writes what is assembled or computed here (in an import it is ignored);
             PreconditionFailedError if a condition does not hold. Nothing is written then.
     """
-    work = _Work(writer, request, importing, {})
+    work = _Work(writer, request, site, importing, {})
     placed, snapshots, receipt = work.run(incoming)
     current = writer.get_many(request.access, [(one.type, one.id) for one in placed])
     written = []

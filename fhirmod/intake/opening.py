@@ -1,6 +1,6 @@
 """Opening an episode: facility and time are enough; the woman may be known, or only be called something."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from fhirmod import __version__
@@ -10,6 +10,7 @@ from fhirmod.mapping import CONFIDENTIALITY, Context, Image, images
 from fhirmod.store import EntryRow, EpisodeRow, Put, Writer
 
 from .bedside import digest_of
+from .protocols import named
 from .putting import following, put_image
 from .request import Request
 from .snapshot import Snapshot, computed
@@ -38,8 +39,18 @@ def read_opening(document: Any, request: Request, protocol: Protocol) -> Opening
     return entry
 
 
-def opened(writer: Writer, request: Request, entry: Opening, beside: Sequence[Put] = ()) -> Snapshot:
-    """Return the new episode, written; `beside` is written with it."""
+def opened(
+    writer: Writer,
+    request: Request,
+    entry: Opening,
+    protocol: Protocol,
+    facilities: Collection[str] = (),
+    beside: Sequence[Put] = (),
+) -> Snapshot:
+    """Return the new episode, written; `beside` is written with it.
+
+    Shape: `protocol` is what its verdicts use, `facilities` those that this service keeps records for.
+    """
     access, now = request.access, request.received.text
     patient, patient_puts = _patient(writer, request, entry)
     anchor = f"{entry.id}.anchor"
@@ -54,11 +65,12 @@ def opened(writer: Writer, request: Request, entry: Opening, beside: Sequence[Pu
         opened_at=at,
         facility=entry.facility.id,
         drill=entry.drill,
-        protocol=f"{stamp.id} {stamp.hash}" if stamp else "",
+        protocol=named(protocol),
         software=stamp.software if stamp else "",
         stamp=request.new_id(),
+        kept_for="\n".join(sorted({*facilities, entry.facility.id})),
     )
-    blank = Snapshot(row, Episode(entry.id, (Received(entry, request.now),)), context, {}, {}, {})
+    blank = Snapshot(row, Episode(entry.id, (Received(entry, request.now),)), context, {}, {}, {}, protocol)
     snapshot = computed(blank)
     writer.create_episode(access, row)
     puts = [put_image(image, "asserted", entry.id, "entry") for image in images(entry, context, root=entry.id)]

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from fhirmod.errors import BusinessRuleError, ConflictError
-from fhirmod.mapping import CONTEXT_TYPES, EPISODE_ID, UnreadResource, is_derived
+from fhirmod.mapping import ASSEMBLED_ID, CONTEXT_TYPES, DUE_PROFILE, EPISODE_ID, UnreadResource, is_derived
 from fhirmod.mapping.urls import profile
 from fhirmod.store import Writer
 
@@ -12,12 +12,13 @@ from .incoming import said_at
 from .placing import Placed
 from .request import Request
 
-_OURS = {"DeviceUseStatement": ("use", "device-use"), "Flag": ("flag", "balloon-in-place")}
+_OURS = {"DeviceUseStatement": "device-use", "Flag": "balloon-in-place", "Task": DUE_PROFILE}
 _SAYS_WHO_OR_WHERE = CONTEXT_TYPES - {"Provenance"}
 _ENTRIES_FOR = {
     "Procedure": "a placement, removal or decision entry",
     "DeviceUseStatement": "a placement or removal entry",
     "Flag": "a placement or removal entry",
+    "Task": "the entry of what was done",
 }
 _MOST_NAMED = 3
 
@@ -62,9 +63,11 @@ class Owners:
         episode = episode_named(resource)
         if episode is not None:
             return self._has_opening(episode)
-        part, name = _OURS.get(str(resource.get("resourceType")), ("", ""))
+        name = _OURS.get(str(resource.get("resourceType")))
         profiles = resource.get("meta", {}).get("profile", ())
-        return bool(part) and str(resource.get("id", "")).endswith(f".{part}") and profile(name) in profiles
+        if name is None or ASSEMBLED_ID.fullmatch(str(resource.get("id", ""))) is None:
+            return False
+        return profile(name) in profiles
 
     def _has_opening(self, episode: str) -> bool:
         opening = f"Encounter/{episode}.encounter"

@@ -7,11 +7,11 @@ import threading
 from base64 import b64decode, b64encode
 from typing import Any
 
-from fhirmod.episode import Episode, Opening, Protocol
+from fhirmod.episode import Opening, Protocol
 from fhirmod.errors import InvalidError
 from fhirmod.mapping import Image
 from fhirmod.r4 import parse
-from fhirmod.store import Access, Put, Reader, Store
+from fhirmod.store import Access, EpisodeRow, Put, Reader
 
 from .putting import put_image
 
@@ -48,26 +48,41 @@ class Protocols:
         self._lock = threading.Lock()
         self._known = {current.hash: current}
 
-    def of(self, store: Store, access: Access, episode: Episode) -> Protocol:
-        """Return the protocol an episode was opened with; where it is not kept here, the current one."""
-        openings = [one for one in episode.standing() if isinstance(one, Opening)]
-        stamp = openings[0].protocol if openings else None
-        if stamp is None:
-            return self.current
+    def of(self, reader: Reader, access: Access, row: EpisodeRow) -> Protocol:
+        """Return the protocol of an episode, the one named in its row; the current one if that is not kept here."""
+        return self.kept(reader, access, row.protocol.rpartition(" ")[2]) or self.current
+
+    def chosen(self, reader: Reader, access: Access, opening: Opening | None) -> Protocol:
+        """Return the protocol that an episode's verdicts will use from its first row on.
+
+        Shape: the one its opening names, if that is kept here; else the site's current one.
+        """
+        stamp = opening.protocol if opening is not None else None
+        return (self.kept(reader, access, stamp.hash) if stamp is not None else None) or self.current
+
+    def kept(self, reader: Reader, access: Access, protocol_hash: str) -> Protocol | None:
+        """Return the protocol with this hash, or None if it is not kept here."""
+        if not protocol_hash:
+            return None
         with self._lock:
-            known = self._known.get(stamp.hash)
-        if known is None:
-            known = self._kept(store, access, stamp.hash) or self.current
+            known = self._known.get(protocol_hash)
+        if known is None and (known := _stored(reader, access, protocol_hash)) is not None:
             with self._lock:
-                self._known[stamp.hash] = known
+                self._known[protocol_hash] = known
         return known
 
-    def _kept(self, store: Store, access: Access, protocol_hash: str) -> Protocol | None:
-        version = store.read(lambda reader: reader.get(access, "Library", library_id(protocol_hash)))
-        if version is None or version.body is None:
-            return None
-        try:
-            found = Protocol.read(b64decode(parse(version.body)["content"][0]["data"]))
-        except (InvalidError, LookupError, TypeError, ValueError):
-            return None
-        return found if found.hash == protocol_hash else None
+
+def named(protocol: Protocol) -> str:
+    """Return the words of an episode's row for its protocol: id and hash."""
+    return f"{protocol.id} {protocol.hash}"
+
+
+def _stored(reader: Reader, access: Access, protocol_hash: str) -> Protocol | None:
+    version = reader.get(access, "Library", library_id(protocol_hash))
+    if version is None or version.body is None:
+        return None
+    try:
+        found = Protocol.read(b64decode(parse(version.body)["content"][0]["data"]))
+    except (InvalidError, LookupError, TypeError, ValueError):
+        return None
+    return found if found.hash == protocol_hash else None

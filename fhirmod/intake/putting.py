@@ -10,7 +10,7 @@ from fhirmod.store import Method, OutboxRow, Owner, Put
 from .snapshot import Snapshot
 
 INDEXED = ("identifier", "patient")
-_SUBJECT = ("subject", "patient")
+_SUBJECT = ("subject", "patient", "for")
 
 
 def body_of(resource: Mapping[str, Any]) -> Callable[[int, str], bytes]:

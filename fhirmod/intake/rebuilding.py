@@ -7,16 +7,17 @@ from fhirmod.r4 import dump, parse
 from fhirmod.store import Put, Version, Writer
 
 from .incoming import same_content
+from .protocols import Protocols
 from .putting import put_image
 from .request import Request
 from .snapshot import Snapshot, load
 
 
-def rebuilt(writer: Writer, request: Request, episode_id: str) -> int:
+def rebuilt(writer: Writer, request: Request, episode_id: str, protocols: Protocols) -> int:
     """Return how many resources of an episode were not as its entries say, and are now."""
     access = request.access
     row = writer.lock(access, episode_id)
-    snapshot, _ = load(writer, access, row)
+    snapshot, _ = load(writer, access, row, protocols.of(writer, access, row))
     stored: dict[str, Version] = {}
     for version in writer.members(access, episode_id):
         if version.owner != "asserted" and version.type != "Provenance":

@@ -8,7 +8,7 @@ from fhirmod.errors import FhirmodError, InvalidError, NotSupportedError
 from fhirmod.r4 import parse
 from fhirmod.store import Reader, Store, Writer
 
-from .exchanged import Written, write_resources
+from .exchanged import Site, Written, write_resources
 from .incoming import Incoming, read_resource, said_at
 from .patching import Patch, read_patch
 from .receipt import Receipt
@@ -24,6 +24,7 @@ class Resources:
 
     store: Store
     _snapshots: Snapshots
+    _site: Site
 
     def create(self, request: Request, type: str, text: bytes, *, if_none_exist: str | None = None) -> Written:
         """Return what became of a created resource; an image of an entry keeps its id.
@@ -151,7 +152,7 @@ class Resources:
         answers: Callable[[Writer], list[Any]] = lambda _: [],
     ) -> tuple[list[Written], list[Any]]:
         def work(writer: Writer) -> tuple[list[Written], list[Snapshot], list[Any]]:
-            written, snapshots = write_resources(writer, request, incoming, importing=importing)
+            written, snapshots = write_resources(writer, request, incoming, self._site, importing=importing)
             result = (written, snapshots, answers(writer))
             if request.dry_run:
                 raise _Tried(written, result[2])

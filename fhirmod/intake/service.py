@@ -6,7 +6,7 @@
       -> compute and assemble what can have changed -> store the differences -> outbox -> commit -> publish
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 from fhirmod.episode import Opening, Protocol
@@ -14,6 +14,7 @@ from fhirmod.errors import ConflictError, InvalidError, NotFoundError
 from fhirmod.store import Access, EpisodeRow, Reader, Store, Writer
 
 from .bedside import Judgement, Sent, digest_of, judge, read_sent
+from .exchanged import Site
 from .opening import opened, read_opening
 from .protocols import Protocols, keep
 from .provenance import provenance_put
@@ -28,10 +29,17 @@ from .snapshot import Snapshot, Snapshots, advanced, load
 class Intake(Resources):
     """Everything that writes to a store, and the snapshots it keeps; one for each store in a process."""
 
-    def __init__(self, store: Store, protocol: Protocol) -> None:
+    def __init__(self, store: Store, protocol: Protocol, facilities: Collection[str] = ()) -> None:
+        """Take the store, the site's current protocol, and the facilities that records are kept for here.
+
+        Shape: without `facilities`, each record is kept for the facility that opened it; where a case arrives from
+               another service, custody is then never here.
+        """
         self.store = store
         self.protocol = protocol
+        self.facilities = tuple(facilities)
         self._protocols = Protocols(protocol)
+        self._site = Site(self._protocols, self.facilities)
         self._snapshots = Snapshots()
 
     # reading
@@ -52,14 +60,10 @@ class Intake(Resources):
         self._snapshots.keep(snapshot)
         return snapshot
 
-    def protocol_of(self, access: Access, snapshot: Snapshot) -> Protocol:
-        """Return the site protocol that the verdicts of this episode use: the one it was opened with."""
-        return self._protocols.of(self.store, access, snapshot.episode)
-
     def at(self, reader: Reader, access: Access, row: EpisodeRow) -> Snapshot:
         """Return the snapshot of exactly this row: cached, or read back from the store."""
         found = self._snapshots.at(row)
-        return found if found is not None else load(reader, access, row)[0]
+        return found if found is not None else load(reader, access, row, self._protocols.of(reader, access, row))[0]
 
     # bedside
 
@@ -74,7 +78,9 @@ class Intake(Resources):
             known = writer.entry(request.access, entry.id)
             if known is not None:
                 return self._reopened(writer, request, entry, document)
-            snapshot = opened(writer, request, entry, keep(writer, request.access, self.protocol))
+            protocol = self._protocols.chosen(writer, request.access, entry)
+            kept = keep(writer, request.access, protocol)
+            snapshot = opened(writer, request, entry, protocol, self.facilities, kept)
             context = snapshot.context
             made = tuple(one for one in (context.subject, context.encounter, context.anchor) if one is not None)
             return snapshot, EntryResult(entry.id, "accepted", (), made)
@@ -184,7 +190,7 @@ class Intake(Resources):
         return self.store.read(lambda reader: reader.episodes(access, limit=100, after=after))
 
     def _rebuild(self, request: Request, episode_id: str) -> int:
-        return self.store.write(lambda writer: rebuilt(writer, request, episode_id))
+        return self.store.write(lambda writer: rebuilt(writer, request, episode_id, self._protocols))
 
 
 def _all_or_none(judged: Judgement) -> None:

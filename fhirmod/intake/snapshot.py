@@ -13,7 +13,7 @@ from functools import cached_property
 from itertools import groupby
 from typing import Any
 
-from fhirmod.compute import State, closure, state
+from fhirmod.compute import DUE_KINDS, NOT_STATED, Copy, State, care_of, closure, copy_of, due_items, state
 from fhirmod.episode import Episode, Opening, Protocol, Received
 from fhirmod.mapping import (
     ASSEMBLED_FROM,
@@ -26,6 +26,7 @@ from fhirmod.mapping import (
     Values,
     assembled,
     derived_entry_id,
+    due_images,
     local_keys,
     local_values,
     measures_of,
@@ -44,6 +45,7 @@ class Snapshot:
 
     Shape: `summary` are the values of the whole, `local` those of single entries, `assembled` by reference;
            `unread` is what cannot be read, `once_unread` what could not for a while (known_at asks for it).
+           `protocol` is the site protocol that its verdicts use.
     """
 
     row: EpisodeRow
@@ -52,6 +54,7 @@ class Snapshot:
     summary: Values
     local: Values
     assembled: dict[str, Image]
+    protocol: Protocol
     unread: tuple[UnreadResource, ...] = ()
     once_unread: tuple[UnreadResource, ...] = ()
 
@@ -65,10 +68,29 @@ class Snapshot:
         """Return the kinds of entry that something unread may have been, whenever it happened."""
         return unread_kinds(self.unread)
 
-    def state(self, protocol: Protocol, *, as_of: datetime, known_at: datetime | None = None) -> State:
-        """Return the computed state as of a moment, as known at a moment; what is unread makes it incomplete."""
-        unread = unread_kinds((*self.unread, *self.once_unread), as_of=as_of, known_at=known_at)
-        return state(self.episode, as_of=as_of, known_at=known_at, protocol=protocol, unread=unread)
+    @property
+    def kept_for(self) -> frozenset[str]:
+        """Return the facilities this record is kept for here; where nobody said, the one that opened it."""
+        return frozenset(self.row.kept_for.split("\n") if self.row.kept_for else (self.row.facility,))
+
+    @property
+    def copy(self) -> Copy:
+        """Return whether this is the custodian's record, or a copy."""
+        return copy_of(care_of(self.episode.chains.standing), self.kept_for)
+
+    def state(self, *, as_of: datetime, known_at: datetime | None = None) -> State:
+        """Return the computed state as of a moment, as known at a moment; what is unread makes it incomplete.
+
+        Shape: by this episode's protocol, for the facilities it is kept for here.
+        """
+        return state(
+            self.episode,
+            as_of=as_of,
+            known_at=known_at,
+            protocol=self.protocol,
+            unread=unread_kinds((*self.unread, *self.once_unread), as_of=as_of, known_at=known_at),
+            kept_for=self.kept_for,
+        )
 
     @property
     def status(self) -> Status:
@@ -91,8 +113,21 @@ def computed(snapshot: Snapshot) -> Snapshot:
     """Return the snapshot with everything that follows from its entries."""
     standing, roots = snapshot.episode.chains.standing, snapshot.episode.chains.roots
     summary, local = summary_values(standing, roots), local_values(standing, roots)
-    images = assembled(snapshot.row.id, standing, roots, snapshot.context, own_anchor=snapshot.own_anchor)
+    images = _assembled(snapshot) | _due(snapshot)
     return replace(snapshot, summary=summary, local=local, assembled=images)
+
+
+def _assembled(snapshot: Snapshot) -> dict[str, Image]:
+    chains = snapshot.episode.chains
+    own, context = snapshot.own_anchor, snapshot.context
+    return assembled(snapshot.row.id, chains.standing, chains.roots, context, snapshot.copy, own_anchor=own)
+
+
+def _due(snapshot: Snapshot) -> dict[str, Image]:
+    chains, copy = snapshot.episode.chains, snapshot.copy
+    heads = {root: head for head, root in chains.roots.items()}
+    due = due_items(snapshot.row.id, chains.standing, snapshot.protocol, heads, copy)
+    return due_images(snapshot.row.id, due, chains.roots, snapshot.context, copy)
 
 
 def advanced(
@@ -114,13 +149,17 @@ def advanced(
         kept = {key: value for key, value in local.items() if key not in gone} if gone & local.keys() else local
         heads = [head for root in roots_touched if roots.get((head := episode.chains.heads[root]).id) == root]
         local = kept | local_values(heads, roots)
-    images = before.assembled
+    after = replace(before, episode=episode, summary=summary, local=local)
+    tasks = {reference: image for reference, image in before.assembled.items() if image.type == "Task"}
+    others = {reference: image for reference, image in before.assembled.items() if image.type != "Task"}
     if touched & ASSEMBLED_FROM:
-        images = assembled(before.row.id, standing, roots, before.context, own_anchor=before.own_anchor)
-    return replace(before, episode=episode, summary=summary, local=local, assembled=images)
+        others = _assembled(after)
+    if touched & DUE_KINDS or after.has_sign_off:
+        tasks = _due(after)
+    return replace(after, assembled=others | tasks)
 
 
-def load(reader: Reader, access: Access, row: EpisodeRow) -> tuple[Snapshot, Lens]:
+def load(reader: Reader, access: Access, row: EpisodeRow, protocol: Protocol) -> tuple[Snapshot, Lens]:
     """Return the episode read back from everything stored, and the lens that read it."""
     versions = reader.members(access, row.id, owner="asserted")
     stored = [as_stored(one) for one in versions]
@@ -131,13 +170,13 @@ def load(reader: Reader, access: Access, row: EpisodeRow) -> tuple[Snapshot, Len
     received = tuple(lens.received)
     if not any(isinstance(one.entry, Opening) for one in received):
         received = (inferred_opening(row), *received)
-    return computed(read_back(row, Episode(row.id, received), context, lens)), lens
+    return computed(read_back(row, Episode(row.id, received), context, lens, protocol)), lens
 
 
-def read_back(row: EpisodeRow, episode: Episode, context: Context, lens: Lens) -> Snapshot:
+def read_back(row: EpisodeRow, episode: Episode, context: Context, lens: Lens, protocol: Protocol) -> Snapshot:
     """Return a snapshot of what a lens read, nothing computed yet."""
     unread, once = tuple(lens.unread.values()), tuple(lens.once_unread)
-    return Snapshot(row, episode, context, {}, {}, {}, unread, once)
+    return Snapshot(row, episode, context, {}, {}, {}, protocol, unread, once)
 
 
 def as_stored(version: Version) -> Stored:
@@ -168,7 +207,7 @@ def inferred_opening(row: EpisodeRow) -> Received:
             "id": derived_entry_id(f"{row.anchor_type}/{row.anchor_id}#opening"),
             "at": row.opened_at,
             "recorded_at": row.opened_at,
-            "facility": {"id": row.facility or "not stated"},
+            "facility": {"id": row.facility or NOT_STATED},
             "drill": row.drill,
         }
     )

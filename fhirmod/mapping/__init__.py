@@ -3,11 +3,11 @@
 ::
 
     entry --images()--> resources        Lens.fold(resources) --> entries        (asserted)
-    standing entries --assembled()--> anchor, use, flag                          (assembled)
+    standing entries --assembled(), due_images()--> anchor, use, flag, tasks     (assembled)
     standing entries --local_values(), summary_values()--> derived_image()       (derived)
 """
 
-from .assembled import ASSEMBLED_FROM, assembled
+from .assembled import ASSEMBLED_FROM, ASSEMBLED_ID, assembled
 from .derived import (
     LOCAL_KINDS,
     ValueKey,
@@ -21,9 +21,11 @@ from .derived import (
     measures_of,
     summary_values,
 )
+from .due import DUE_PROFILE, due_images
 from .elements import mapped
 from .reading import CONTEXT_TYPES, Lens, Stored, derived_entry_id
 from .skipped import SKIPPED_TYPES, skipped, used
+from .special import stated_protocol
 from .tables import TABLES
 from .unread import UnreadResource, unread_kinds
 from .urls import BASE, ENTRY_ID, EPISODE_ID, FACILITY_ID, STAFF_ID
@@ -31,9 +33,11 @@ from .writing import CONFIDENTIALITY, Context, Image, images, retraction_image
 
 __all__ = [
     "ASSEMBLED_FROM",
+    "ASSEMBLED_ID",
     "BASE",
     "CONFIDENTIALITY",
     "CONTEXT_TYPES",
+    "DUE_PROFILE",
     "ENTRY_ID",
     "EPISODE_ID",
     "FACILITY_ID",
@@ -53,6 +57,7 @@ __all__ = [
     "derived_entry_id",
     "derived_id",
     "derived_image",
+    "due_images",
     "images",
     "is_derived",
     "local_keys",
@@ -61,6 +66,7 @@ __all__ = [
     "measures_of",
     "retraction_image",
     "skipped",
+    "stated_protocol",
     "summary_values",
     "unread_kinds",
     "used",

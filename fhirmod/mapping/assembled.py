@@ -3,16 +3,18 @@
 Nothing here depends on the clock; the same standing entries always give the same resources.
 """
 
+import re
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
-from fhirmod.compute import Ledger, ledgers
+from fhirmod.compute import Copy, Ledger, ledgers
 from fhirmod.episode import Entry, Moment
 from terminology import concept
 
-from .special import DRILL
-from .urls import EPISODE_ID, profile
-from .writing import CONFIDENTIALITY, Context, Image
+from .meta import meta_of
+from .urls import EPISODE_ID
+from .writing import Context, Image
 
 ASSEMBLED_FROM = frozenset(
     {
@@ -31,7 +33,7 @@ ASSEMBLED_FROM = frozenset(
         "custody",
     }
 )
-ASSEMBLED_PARTS = frozenset({"anchor", "use", "flag"})
+ASSEMBLED_ID = re.compile(r"[A-Za-z0-9-]+\.(?:use|flag|due-[a-z-]+)")
 
 
 def assembled(
@@ -39,20 +41,22 @@ def assembled(
     standing: tuple[Entry, ...],
     roots: Mapping[str, str],
     context: Context,
+    copy: Copy,
     *,
     own_anchor: bool = True,
 ) -> dict[str, Image]:
     """Return the assembled resources of an episode, by reference.
 
     Shape: `roots` leads from a standing entry's id to the id of the first entry of its chain; `own_anchor` is
-           false where a partner's Procedure is the anchor, which is never written by us.
+           false where a partner's Procedure is the anchor, which is never written by us; a flag is active only on
+           the custodian's `copy`.
     """
     balloons = list(ledgers(standing, {root: head for head, root in roots.items()}).balloons)
     made = [_anchor(episode_id, standing, roots, context, balloons)] if own_anchor else []
     for ledger in balloons:
         if ledger.opened.kind == "placement":
             made.append(_use(ledger, roots, context))
-            made.append(_flag(ledger, roots, context))
+        made.append(_flag(ledger, roots, context, copy))
     return {image.reference: image for image in made}
 
 
@@ -67,7 +71,7 @@ def _anchor(
     body: dict[str, Any] = {
         "resourceType": "Procedure",
         "id": anchor_id,
-        "meta": _meta("anchor", context),
+        "meta": meta_of("anchor", context),
         "identifier": [{"system": EPISODE_ID, "value": episode_id}],
         "status": anchor_status(standing, balloons),
         "code": concept("anchor").codeable,
@@ -110,7 +114,7 @@ def _use(ledger: Ledger, roots: Mapping[str, str], context: Context) -> Image:
     body: dict[str, Any] = {
         "resourceType": "DeviceUseStatement",
         "id": f"{root}.use",
-        "meta": _meta("device-use", context),
+        "meta": meta_of("device-use", context),
         "status": "active" if end is None else "completed",
         "subject": {"reference": context.subject},
         "derivedFrom": [{"reference": context.anchor}, {"reference": f"Procedure/{root}.placement"}],
@@ -118,20 +122,22 @@ def _use(ledger: Ledger, roots: Mapping[str, str], context: Context) -> Image:
     period = _period(ledger.opened, end)
     if period:
         body["timingPeriod"] = period
-    preparation = getattr(ledger.opened, "preparation", None)
-    body["device"] = {"reference": f"Device/{preparation or root}.device"}
+    prepared = getattr(ledger.opened, "preparation", None) or ledger.id
+    body["device"] = {"reference": f"Device/{roots.get(prepared, prepared)}.device"}
     body["bodySite"] = concept("site.uterine-cavity").codeable
     return Image("DeviceUseStatement", f"{root}.use", body)
 
 
-def _flag(ledger: Ledger, roots: Mapping[str, str], context: Context) -> Image:
+def _flag(ledger: Ledger, roots: Mapping[str, str], context: Context, copy: Copy) -> Image:
+    """Return the flag that a balloon is in place: active while it is, and while custody is here."""
     root = roots[ledger.id]
     end = ledger.end[1] if ledger.end is not None else ledger.superseded
+    kept = copy.word != "last-known"
     body: dict[str, Any] = {
         "resourceType": "Flag",
         "id": f"{root}.flag",
-        "meta": _meta("balloon-in-place", context),
-        "status": "active" if end is None else "inactive",
+        "meta": meta_of("balloon-in-place", context),
+        "status": "active" if end is None and kept else "inactive",
         "category": [
             {
                 "coding": [
@@ -146,7 +152,11 @@ def _flag(ledger: Ledger, roots: Mapping[str, str], context: Context) -> Image:
         "code": concept("flag.balloon-in-place").codeable,
         "subject": {"reference": context.subject},
     }
-    period = _period(ledger.opened, end)
+    opened = ledger.opened if ledger.opened.kind == "placement" else None
+    period = _period(opened, end)
+    placed = ledger.opened.instant
+    if end is None and isinstance(copy.left_at, datetime) and (placed is None or placed <= copy.left_at):
+        period["end"] = Moment.of(copy.left_at).text
     if period:
         body["period"] = period
     if context.encounter is not None:
@@ -176,8 +186,3 @@ def _in_order(start: Entry | None, end: Entry) -> bool:
 
 def _conditions(kind: str, standing: tuple[Entry, ...], roots: Mapping[str, str]) -> list[dict[str, str]]:
     return [{"reference": f"Condition/{roots[one.id]}.{kind}"} for one in standing if one.kind == kind]
-
-
-def _meta(name: str, context: Context) -> dict[str, Any]:
-    security = [CONFIDENTIALITY, DRILL] if context.drill else [CONFIDENTIALITY]
-    return {"profile": [profile(name)], "security": security}

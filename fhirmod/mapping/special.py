@@ -1,6 +1,7 @@
 """Places that only one field uses, each two-way: references to other parts, doses, drill, the facility."""
 
 import re
+from collections.abc import Mapping
 from typing import Any
 
 from terminology import concept
@@ -192,6 +193,14 @@ class AmountDetail:
         return None
 
 
+def stated_protocol(resource: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Return the id, hash and software of the site protocol that an opening's resource names, or None."""
+    for item in resource.get("extension", ()):
+        if item.get("url") == PROTOCOL:
+            return {part["url"]: part.get("valueString") for part in item.get("extension", ())}
+    return None
+
+
 def amount(value: Any) -> dict[str, Any]:
     """Return the Quantity of a number with its own unit."""
     return {"value": value.value, "unit": value.unit, "system": UCUM, "code": value.unit}
@@ -275,10 +284,7 @@ class ProtocolStampExtension:
         target.setdefault("extension", []).append({"url": PROTOCOL, "extension": parts})
 
     def get(self, view: View) -> dict[str, Any] | None:
-        for item in view.resource.get("extension", ()):
-            if item.get("url") == PROTOCOL:
-                return {part["url"]: part.get("valueString") for part in item.get("extension", ())}
-        return None
+        return stated_protocol(view.resource)
 
 
 class RetractedTargets:

@@ -6,7 +6,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 
 from fhirmod.errors import NotSupportedError
 
-HEAD = "0001"
+HEAD = "0002"
 PLACE = Path(__file__).parent / "migrations"
 
 

@@ -49,6 +49,7 @@ class EpisodeRow(NamedTuple):
     Shape: `version` counts accepted writes; `protocol` and `software` are the caller's own words for the
            site protocol (id and hash) and the software that opened it. `stamp` is unique to each version ever
            attempted, so that what was cached for a version that was rolled back is never taken for its successor.
+           `kept_for` are the caller's words for the facilities this copy is kept for.
     """
 
     id: str
@@ -62,6 +63,7 @@ class EpisodeRow(NamedTuple):
     protocol: str = ""
     software: str = ""
     stamp: str = ""
+    kept_for: str = ""
 
 
 class EntryRow(NamedTuple):

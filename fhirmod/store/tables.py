@@ -136,6 +136,7 @@ episode = Table(
     _text("protocol"),
     _text("software"),
     _text("stamp"),
+    _text("kept_for"),
     UniqueConstraint("id", name="uq_episode_id"),
     Index("ix_episode_status", "status", "seq"),
 )

@@ -23,7 +23,7 @@ DOCUMENT = transferred().state("17:05").document()
             (),
             (
                 "episode as_of known_at now clocks_stopped_at last_received protocol axes balloons in_place packs loss loss_classes "
-                "haemodynamics fundus warning watch timings txa resuscitation urine haemoglobin stops care near_miss completeness "
+                "haemodynamics fundus warning watch timings txa resuscitation urine haemoglobin stops care copy near_miss completeness "
                 "findings incomplete seven_lines"
             ),
         ),

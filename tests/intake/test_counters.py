@@ -46,6 +46,25 @@ def test_statements_commits_and_versions_of_an_entry_do_not_depend_on_the_episod
     assert short[2] == 8  # pulse, pressure, saturation, panel; shock index, mean and pulse pressure; Provenance
 
 
+def test_a_full_round_moves_one_task_however_long_the_episode_is(intake: Intake) -> None:
+    episode = opened(intake)
+    intake.append(request(), episode, told())
+
+    def round_cost(minute: int) -> tuple[int, int]:
+        at = f"{3 + minute // 60:02}:{minute % 60:02}"
+        intake.append(request(), episode, [vitals(minute) | {"mental_state": "alert"}])
+        intake.append(request(), episode, [entry("bleeding-response", at, response="stopped")])
+        before, versions = intake.store.counters, intake.store.read(lambda reader: reader.members(ALL, episode))
+        intake.append(request(), episode, [entry("uterine-check", at, fundus_finger_breadths=0)])
+        after = intake.store.read(lambda reader: reader.members(ALL, episode))
+        return intake.store.counters.statements - before.statements, len(after) - len(versions)
+
+    short = round_cost(0)
+    intake.append(request(), episode, [vitals(minute) for minute in range(1, 150)])
+    assert round_cost(150) == short
+    assert short[1] == 3  # the check, the Task of the next round, Provenance
+
+
 def test_a_bedside_entry_is_never_parsed_back_and_each_resource_is_dumped_once(
     new_intake: Callable[[], Intake], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -16,10 +16,10 @@ def test_an_episode_keeps_the_protocol_it_was_opened_with(intake: Intake) -> Non
     later = Intake(intake.store, site)
     second = opened(later)
     again = Intake(intake.store, Protocol.default())
-    used = [again.protocol_of(ALL, again.snapshot(ALL, episode)).hash for episode in (first, second)]
+    used = [again.snapshot(ALL, episode).protocol.hash for episode in (first, second)]
     assert used == [Protocol.default().hash, site.hash]
-    assert later.protocol_of(ALL, later.snapshot(ALL, first)).of("watch.every_min.in_transit").value == 15
-    assert again.protocol_of(ALL, again.snapshot(ALL, second)).of("watch.every_min.in_transit").value == 10
+    assert later.snapshot(ALL, first).protocol.of("watch.every_min.in_transit").value == 15
+    assert again.snapshot(ALL, second).protocol.of("watch.every_min.in_transit").value == 10
 
 
 def test_each_version_of_a_protocol_is_kept_once_with_its_text(intake: Intake) -> None:
@@ -32,4 +32,4 @@ def test_each_version_of_a_protocol_is_kept_once_with_its_text(intake: Intake) -
 def test_a_protocol_that_is_not_kept_here_gives_way_to_the_current_one(intake: Intake) -> None:
     stamp = {"id": "elsewhere", "hash": "0" * 64, "software": "another"}
     snapshot, _ = intake.open(request(), {"facility": {"id": "x"}, "at": "2026-03-01T02:00:00Z", "protocol": stamp})
-    assert intake.protocol_of(ALL, snapshot) is intake.protocol
+    assert snapshot.protocol is intake.protocol

@@ -20,7 +20,7 @@ def sent(intake: Intake, *further: dict[str, Any]) -> str:
 
 def state(intake: Intake, episode: str, **when: datetime) -> dict[str, Any]:
     snapshot = intake.snapshot(ALL, episode)
-    return snapshot.state(intake.protocol, **{"as_of": NOW, **when}).document()
+    return snapshot.state(**{"as_of": NOW, **when}).document()
 
 
 def line(document: dict[str, Any], name: str) -> str:
