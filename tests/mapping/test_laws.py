@@ -15,7 +15,7 @@ from fhirmod.r4 import check
 from fhirmod.stories import Story
 from tests.stories import plausible
 
-from .whole import CONTEXT, episode_of, read, said, sent, stored
+from .whole import CONTEXT, episode_of, put_together, read, said, sent, stored
 
 FOREIGN = {"system": "https://west.example.net/codes", "code": "X-1", "display": "as west calls it"}
 Law = Callable[[Episode, list[Stored], random.Random], None]
@@ -68,7 +68,7 @@ def foreign_codings_and_extensions_change_nothing_that_is_read(
 
 
 def every_resource_passes_the_walker(episode: Episode, whole: list[Stored], dice: random.Random) -> None:
-    for one in [*whole, *stored(_computed(episode))]:
+    for one in [*whole, *stored([*_computed(episode), *put_together(episode)])]:
         assert [finding for finding in check(dict(one.resource or {})) if finding.refuses] == [], one.resource
 
 

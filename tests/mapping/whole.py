@@ -4,9 +4,11 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from fhirmod.episode import Entry, Episode, Received, Retraction, read_entry
+from fhirmod.episode import Entry, Episode, Protocol, Received, Retraction, read_entry
+from fhirmod.intake.snapshot import Snapshot, computed
 from fhirmod.mapping import Context, Image, Lens, Stored, images, retraction_image
 from fhirmod.r4 import dump, parse
+from fhirmod.store import EpisodeRow
 from fhirmod.stories import Story
 
 CONTEXT = Context("Patient/1", "Procedure/anchor", "Encounter/e")
@@ -33,6 +35,13 @@ def sent(episode: Episode, context: Context = CONTEXT) -> list[Image]:
         else:
             made += images(head, context, root=root, withdrawn=not chains.stands(root))
     return [one for one in made if one.body is not None]
+
+
+def put_together(episode: Episode) -> list[Image]:
+    """Return the resources built from several entries: the anchor, each balloon's use and flag, what is due."""
+    row = EpisodeRow("story", 1, "Procedure", "story.anchor", WHEN, "here")
+    made = computed(Snapshot(row, episode, CONTEXT, {}, {}, {}, protocol=Protocol.default()))
+    return list(made.assembled.values())
 
 
 def stored(made: Iterable[Image], version: int = 1) -> list[Stored]:
