@@ -99,7 +99,7 @@ def demo(
     seed: Annotated[int, typer.Option(help="The same seed tells the same stories on every machine.")] = 0,
     dirt: Annotated[Dirt, typer.Option(help="How spoilt the stories' records are.")] = Dirt.none,
 ) -> None:
-    """Load the invented cases, or stories. Example: fhirmod demo --stories 20 --seed 7 --dirt some --db ward.db"""
+    """Load the invented cases, or stories. Example: fhirmod demo --stories 5 --seed 7 --dirt some --db ward.db"""
     from fhirmod.exchange import CAUTIONS
 
     from .loading import all_cases, into_file, into_service, told_stories
