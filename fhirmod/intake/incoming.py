@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from typing import Any, Literal
 
 from fhirmod.errors import BusinessRuleError, FhirmodError, InvalidError
@@ -104,8 +105,18 @@ def _inside(place: str, inner: str) -> str:
 
 
 def same_content(resource: Mapping[str, Any], stored: Mapping[str, Any]) -> bool:
-    """Return whether two resources say the same, their identity and version aside."""
-    return _content(resource) == _content(stored)
+    """Return whether two resources say the same, digit by digit, their identity and version aside."""
+    one, other = _content(resource), _content(stored)
+    return one == other and _same_digits(one, other)
+
+
+def _same_digits(one: Any, other: Any) -> bool:
+    """Return whether equal values are also written the same: 1.5 and 1.50 are equal, and not the same."""
+    if isinstance(one, Mapping):
+        return all(_same_digits(value, other[name]) for name, value in one.items())
+    if isinstance(one, list):
+        return all(map(_same_digits, one, other))
+    return type(one) is type(other) and (not isinstance(one, Decimal) or str(one) == str(other))
 
 
 def _content(resource: Mapping[str, Any]) -> dict[str, Any]:
