@@ -26,6 +26,12 @@ from .reading import CONTROL, known_type
 async def create(request: Request, parts: Parts, base: str) -> Response:
     """Create a resource under a new id, or return the one that If-None-Exist finds."""
     type_ = known_type(request)
+    for name in request.query_params:
+        if name not in CONTROL:  # some clients put their condition here; ignored, it would create a second one
+            raise BadParameterError(
+                f"A create takes no {name[:40]!r} in its address; a condition is sent as the header If-None-Exist.",
+                place=name[:40],
+            )
     body = await read_body(request, parts)
     condition = request.headers.get("if-none-exist")
     asked = parts.request(base=base)

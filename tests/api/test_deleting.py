@@ -172,6 +172,12 @@ def test_a_write_to_a_whole_type_is_never_meant(client: TestClient, method: str,
     assert client.get("/fhir/Patient/p").headers["etag"] == 'W/"1"'
 
 
+def test_a_condition_in_the_address_of_a_create_is_refused_not_ignored(client: TestClient) -> None:
+    answer = client.post(f"/fhir/Patient?{W17}", json=PATIENT, headers=FHIR)
+    refused(answer, 400, "value", "a condition is sent as the header If-None-Exist")
+    assert client.post("/fhir/Patient?_format=json&_pretty=true", json=PATIENT, headers=FHIR).status_code == 201
+
+
 def test_twenty_parallel_conditional_updates_make_one(client: TestClient) -> None:
     with ThreadPoolExecutor(20) as pool:
         answers = list(pool.map(lambda _: conditionally(client, "PUT", content=json.dumps(PATIENT)), range(20)))
