@@ -1,8 +1,9 @@
 """The contract that partners get, made from the tables: ``python -m fhirmod.cli.publishing [--check]``.
 
-It writes the project's `shared/`: the JSON Schemas of the entries, our terminology, the CapabilityStatement and
-the OpenAPI document. No code reads them; they are committed so that a partner can, and CI checks that they are
-as the tables say. It stands above `api` because the last two come from its routes.
+It writes the project's `shared/`: the JSON Schemas of the entries, our terminology, what is read of each element of
+a received resource, the CapabilityStatement and the OpenAPI document. No code reads them; they are committed so that
+a partner can, and CI checks that they are as the tables say. It stands above `api` because the last two come from its
+routes.
 """
 
 import sys
@@ -18,7 +19,7 @@ from api.clock import wall_clock
 from api.fhir.capability import statement
 from fhirmod.episode import KINDS, Protocol, entry_schema
 from fhirmod.intake import Intake
-from fhirmod.mapping import BASE
+from fhirmod.mapping import BASE, SKIPPED_TYPES, dictionary
 from fhirmod.r4 import dump, subset_schema
 from fhirmod.store import open_store
 from terminology import code_system, concept_maps, value_sets
@@ -33,6 +34,8 @@ def documents() -> Iterator[tuple[str, dict[str, Any]]]:
     yield "schemas/r4-subset.schema.json", subset_schema()
     for resource in (code_system(), *value_sets(), *concept_maps()):
         yield f"terminology/{resource['resourceType']}-{resource['id']}.json", resource
+    for type_ in sorted(SKIPPED_TYPES):
+        yield f"reading/{type_}.json", dictionary(type_)
     yield "CapabilityStatement.json", statement(BASE)
     yield "openapi.json", _openapi()
 

@@ -22,7 +22,7 @@ from .derived import (
     summary_values,
 )
 from .due import DUE_PROFILE, due_images
-from .elements import mapped
+from .elements import dictionary, mapped
 from .reading import CONTEXT_TYPES, Lens, Stored, derived_entry_id
 from .skipped import SKIPPED_TYPES, skipped, used
 from .special import stated_protocol
@@ -57,6 +57,7 @@ __all__ = [
     "derived_entry_id",
     "derived_id",
     "derived_image",
+    "dictionary",
     "due_images",
     "images",
     "is_derived",

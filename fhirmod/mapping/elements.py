@@ -6,6 +6,7 @@ What is used otherwise, and what is skipped, stands with its reason in `skipped`
 from collections.abc import Iterator
 
 from .shapes import SHAPES
+from .skipped import skipped, used
 from .tables import TABLES
 
 _LINKS = {
@@ -21,6 +22,14 @@ def mapped(resource_type: str) -> frozenset[str]:
     ['dosage.dose', 'dosage.rateQuantity', 'dosage.route']
     """
     return frozenset(_envelope(resource_type)) | frozenset(_rows(resource_type))
+
+
+def dictionary(resource_type: str) -> dict[str, dict[str, str]]:
+    """Return what becomes of each element of a type: by name, ``{"mapped" | "used" | "skipped": in words}``."""
+    found = {name: {"skipped": why} for name, why in skipped(resource_type).items()}
+    found |= {name: {"used": how} for name, how in used(resource_type).items()}
+    found |= {name: {"mapped": "written from an entry and read back as it"} for name in mapped(resource_type)}
+    return dict(sorted(found.items()))
 
 
 def _envelope(resource_type: str) -> Iterator[str]:
