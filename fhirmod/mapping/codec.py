@@ -14,6 +14,7 @@ from pydantic import BaseModel
 from fhirmod.episode import Absent, Entry, Moment, unit_of
 from terminology import concept, find
 
+from . import absence
 from .units import converted
 from .urls import UCUM
 
@@ -102,7 +103,13 @@ def _quantity(unit: str) -> Codec:
     def write(value: Decimal) -> dict[str, Any]:
         return {"value": value, "unit": unit, "system": UCUM, "code": unit}
 
-    return Codec("Quantity", write, lambda value: read_quantity(value, unit), unit=unit)
+    def read(value: Any) -> Decimal | Absent | None:
+        if "value" in value:
+            return read_quantity(value, unit)
+        shadow = value.get("_value") or value
+        return absence.from_extension(shadow.get("extension")) or read_quantity(value, unit)
+
+    return Codec("Quantity", write, read, unit=unit)
 
 
 def read_quantity(value: Any, unit: str) -> Decimal | None:

@@ -25,7 +25,7 @@ from .linked import Linked, contained, medicine, sources
 from .might_be import might_be
 from .paths import get_at
 from .places import View
-from .refusals import refuse_modifiers, refuse_others, refuse_rate
+from .refusals import refuse_modifiers, refuse_others, refuse_rate, refuse_unfinished
 from .shapes import SHAPES
 from .standing import standing_of
 from .table import Code, Part
@@ -217,6 +217,8 @@ class Lens:
         standing = standing_of(resource)
         if standing in ("planned", "preliminary") or (standing == "not done" and kind != "medication"):
             raise Unread(f"its status says that it is {standing}, so nothing happened yet that could be read")
+        if own_kind is None:
+            refuse_unfinished(resource, kind)
         fields: dict[str, Any] = {**code.assumes, **code.implies}
         _read_rows(fields, View(resource, part.keys), part)
         if own_kind is None and stored.type == "Procedure":

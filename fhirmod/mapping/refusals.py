@@ -62,6 +62,18 @@ def refuse_rate(resource: Mapping[str, Any], kind: str) -> None:
         raise Unread("it runs at a rate, so it is no single dose; when an infusion starts and stops is not told by it")
 
 
+def refuse_unfinished(resource: Mapping[str, Any], kind: str) -> None:
+    """Return nothing unless a balloon was not placed, or not taken out, to the end.
+
+    Shape: a placement that is part of nothing stands for the whole course, which may well be in progress.
+    Errors: Unread with the status.
+    """
+    part = "partOf" in resource or kind == "removal"
+    status = resource.get("status")
+    if kind in ("placement", "removal") and (status == "stopped" or (part and status in ("in-progress", "on-hold"))):
+        raise Unread(f"its status is {status}, so it was not carried to its end")
+
+
 def _modified(resource: Mapping[str, Any]) -> bool:
     """Return whether any part of a resource carries a modifierExtension."""
     inside: list[Mapping[str, Any]] = [resource]
