@@ -3,6 +3,7 @@
 import json
 import sys
 from collections.abc import Iterable, Iterator
+from contextlib import nullcontext
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
@@ -69,7 +70,7 @@ def check_files(files: list[Path], tally: Tally) -> Iterator[Found]:
 
 def _documents(file: Path) -> Iterator[tuple[int | None, bytes]]:
     """Return the documents of a file: the whole of it, or one for each line of NDJSON."""
-    with file.open("rb") as opened:
+    with nullcontext(sys.stdin.buffer) if str(file) == "-" else file.open("rb") as opened:
         head = _head(opened)
         if file.suffix == ".ndjson" or of_lines(head):
             for number, text in enumerate(chain(head, opened), start=1):

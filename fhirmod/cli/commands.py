@@ -186,7 +186,9 @@ def rebuild(db: _Db = DEFAULT_DB) -> None:
 
 @app.command()
 def check(
-    files: Annotated[list[Path], typer.Argument(help="FHIR resources, Bundles, NDJSON, or bedside entries.")],
+    files: Annotated[
+        list[Path], typer.Argument(help="FHIR resources, Bundles, NDJSON, or bedside entries; - reads standard input.")
+    ],
     as_json_lines: Annotated[bool, typer.Option("--json", help="One JSON object for each finding.")] = False,
 ) -> None:
     """Check files and say what is wrong where; nothing is stored. Example: fhirmod check case.json export.ndjson

@@ -115,3 +115,10 @@ def test_what_cannot_be_converted_says_what_to_do_next(text: bytes, says: str, t
     done = fhirmod("convert", cwd=tmp_path, given=text)
     assert (done.returncode, done.stdout) == (1, "")
     assert says in done.stderr
+
+
+def test_what_convert_writes_check_reads_through_a_pipe(tmp_path: Path) -> None:
+    bundle = converted((CASES / "drill" / "entries.json").read_bytes(), cwd=tmp_path)
+    done = fhirmod("check", "-", cwd=tmp_path, given=bundle)
+    assert done.returncode == 0
+    assert done.stdout.splitlines()[-1].startswith("1 checked, 0 refused")
