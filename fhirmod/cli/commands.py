@@ -98,14 +98,21 @@ def demo(
     ] = None,
     seed: Annotated[int, typer.Option(help="The same seed tells the same stories on every machine.")] = 0,
     dirt: Annotated[Dirt, typer.Option(help="How spoilt the stories' records are.")] = Dirt.none,
+    write: Annotated[
+        str | None, typer.Option(help="Write them to this file instead, one entry on each line; - to standard output.")
+    ] = None,
 ) -> None:
     """Load the invented cases, or stories. Example: fhirmod demo --stories 5 --seed 7 --dirt some --db ward.db"""
     from fhirmod.exchange import CAUTIONS
 
-    from .loading import all_cases, into_file, into_service, told_stories
+    from .loading import all_cases, as_lines, into_file, into_service, told_stories
     from .opened import opened
 
     cases = all_cases() if stories is None else told_stories(stories, seed, dirt.value)
+    if write is not None:
+        with writing(write) as out:
+            out.writelines(as_lines(cases))
+        return
     if to is not None:
         for line in into_service(to, cases):
             print(line)

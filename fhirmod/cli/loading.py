@@ -27,6 +27,14 @@ def all_cases() -> Iterator[Case | PartnerCase]:
     yield from partner_cases()
 
 
+def as_lines(cases: Iterable[Case | PartnerCase]) -> Iterator[bytes]:
+    """Return each entry of cases of entries on a line of its own, an opening before those of its case."""
+    for case in cases:
+        if isinstance(case, Case):
+            for entry in ({"kind": "opening"} | case.opening, *case.entries):
+                yield dump(entry) + b"\n"
+
+
 def into_file(intake: Intake, request: Requests, cases: Iterable[Case | PartnerCase]) -> Iterator[str]:
     """Return one line for each case loaded into the record of this intake."""
     for case in cases:

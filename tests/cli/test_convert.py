@@ -122,3 +122,13 @@ def test_what_convert_writes_check_reads_through_a_pipe(tmp_path: Path) -> None:
     done = fhirmod("check", "-", cwd=tmp_path, given=bundle)
     assert done.returncode == 0
     assert done.stdout.splitlines()[-1].startswith("1 checked, 0 refused")
+
+
+def test_stories_are_written_as_lines_that_check_and_convert_read(tmp_path: Path) -> None:
+    done = fhirmod("demo", "--stories", "4", "--seed", "3", "--dirt", "much", "--write", "many.jsonl", cwd=tmp_path)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+    lines = [parse(line) for line in (tmp_path / "many.jsonl").read_bytes().splitlines()]
+    told = [entry for one in stories(4, 3, dirt="much") for entry in (one.opening, *one.entries)]
+    assert [dump(one) for one in lines] == [dump(one) for one in told]
+    assert fhirmod("check", "many.jsonl", cwd=tmp_path).returncode == 0
+    assert fhirmod("convert", "many.jsonl", "--lines", "--strict", cwd=tmp_path).returncode == 0
