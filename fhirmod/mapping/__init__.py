@@ -23,7 +23,9 @@ from .derived import (
 )
 from .due import DUE_PROFILE, due_images
 from .elements import dictionary, mapped
-from .reading import CONTEXT_TYPES, Lens, Stored, derived_entry_id
+from .fragments import derived_entry_id
+from .reading import Lens, Stored
+from .recognising import CONTEXT_TYPES
 from .skipped import SKIPPED_TYPES, skipped, used
 from .special import stated_protocol
 from .tables import TABLES

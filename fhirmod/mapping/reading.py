@@ -6,40 +6,23 @@ correction; one that is withdrawn or deleted is a retraction, its author's own o
 read is listed with the reason: it stays stored and served.
 """
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from functools import cache
 from typing import Any
-from uuid import NAMESPACE_URL, uuid5
 
-from fhirmod.episode import KINDS, Entry, Moment, Received, Retraction, read_entry
+from fhirmod.episode import Entry, Moment, Received, Retraction, read_entry
 from fhirmod.errors import InvalidError
-from terminology import concept, find
 
 from .codec import Unread
 from .copies import Copies, Key
-from .envelope import read_envelope, read_time
-from .linked import Linked, contained, medicine, sources
+from .envelope import read_time
+from .fragments import Fragment, derived_entry_id, fragment_of
+from .linked import Linked
 from .might_be import might_be
-from .paths import get_at
-from .places import View
-from .refusals import refuse_modifiers, refuse_others, refuse_rate, refuse_unfinished
+from .recognising import own_kind, says_no_entry
 from .shapes import SHAPES
-from .standing import standing_of
-from .table import Code, Part
-from .tables import TABLES
 from .unread import UnreadResource
-from .urls import BASE, ENTRY, ENTRY_ID
-
-_ENTRY_ID = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
-CONTEXT_TYPES = frozenset(
-    {"Patient", "Organization", "Practitioner", "PractitionerRole", "Location", "Provenance", "RelatedPerson"}
-)
-_OWN_NAMES = frozenset({"kind", "id"})
-_SETS = frozenset({"vital-signs", "laboratory"})
-_SILENT = CONTEXT_TYPES | {"Medication"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,23 +40,11 @@ class Stored:
         return f"{self.type}/{self.id}"
 
 
-@dataclass(frozen=True, slots=True)
-class _Fragment:
-    """What one resource says of its entry: the fields, the root id it belongs to, whether it is withdrawn."""
-
-    kind: str
-    root: str
-    fields: Mapping[str, Any]
-    own: Mapping[str, Any]
-    withdrawn: bool
-    keys: tuple[Key, ...] = ()
-
-
 @dataclass
 class _Group:
     """The parts of one entry as they now are, and the entry they last said."""
 
-    fragments: dict[str, _Fragment] = field(default_factory=dict)
+    fragments: dict[str, Fragment] = field(default_factory=dict)
     last: Entry | None = None
     retracted_by: str | None = None
 
@@ -124,12 +95,12 @@ class Lens:
         touched: dict[str, Stored] = {}
         freed: list[Stored] = []
         for stored in step:
-            if _says_no_entry(stored):
+            if says_no_entry(stored.type, stored.resource):
                 self._no_more_unread(stored)
                 self._let_go(stored, touched)
                 continue
             try:
-                fragment = self._fragment(stored)
+                fragment = self._said_by(stored)
                 freed += self._free_copies(stored, fragment)
                 self._refuse_copy(stored, fragment)
             except Unread as reason:
@@ -152,17 +123,17 @@ class Lens:
         if freed:
             self._read(freed)
 
-    def _free_copies(self, stored: Stored, fragment: _Fragment | None) -> list[Stored]:
+    def _free_copies(self, stored: Stored, fragment: Fragment | None) -> list[Stored]:
         """Return the copies that this one no longer stands before: it was withdrawn, or is another one now."""
-        freed = self._copies.leave(stored.reference, _standing_keys(fragment))
+        freed = self._copies.leave(stored.reference, _keys(fragment))
         return [replace(self._last[one], received=stored.received) for one in freed]
 
-    def _refuse_copy(self, stored: Stored, fragment: _Fragment | None) -> None:
+    def _refuse_copy(self, stored: Stored, fragment: Fragment | None) -> None:
         """Return nothing unless this is a copy of one that is read.
 
         Errors: Unread with the one that is read.
         """
-        first = self._copies.claim(stored.reference, _standing_keys(fragment))
+        first = self._copies.claim(stored.reference, _keys(fragment))
         if first is not None:
             sentence = f"its identifier and code are those of {first}, which is read: it is the same one again"
             raise Unread(sentence, complete=True)
@@ -190,86 +161,11 @@ class Lens:
             del self._groups[root].fragments[stored.reference]
             touched[root] = stored
 
-    def _fragment(self, stored: Stored) -> _Fragment | None:
-        """Return what a resource says of an entry, or None if it was deleted.
-
-        Errors: Unread with the reason it cannot be read as an entry.
-        """
-        resource = stored.resource
-        if resource is None:
+    def _said_by(self, stored: Stored) -> Fragment | None:
+        """Return what a resource says of an entry, or None if it was deleted."""
+        if stored.resource is None:
             return None
-        shape = SHAPES.get(stored.type)
-        if shape is None:
-            raise Unread(f"a {stored.type} says nothing that is an entry here")
-        refuse_modifiers(resource)
-        refuse_others(resource, shape, self.subjects)
-        own_kind = _own_kind(resource)
-        if stored.type == "Device" and own_kind is None:
-            return self._device(stored, resource)
-        if shape.code.startswith("medication"):
-            coded = medicine(resource, stored.reference, self._linked)
-        else:
-            coded = get_at(resource, shape.code) or {}
-        part, code, kind = _recognise(stored.type, own_kind, coded.get("coding", ()))
-        if own_kind is None:
-            self._refuse_sums(resource, kind)
-            refuse_rate(resource, kind)
-        standing = standing_of(resource)
-        if standing in ("planned", "preliminary") or (standing == "not done" and kind != "medication"):
-            raise Unread(f"its status says that it is {standing}, so nothing happened yet that could be read")
-        if own_kind is None:
-            refuse_unfinished(resource, kind)
-        fields: dict[str, Any] = {**code.assumes, **code.implies}
-        _read_rows(fields, View(resource, part.keys), part)
-        if own_kind is None and stored.type == "Procedure":
-            fields |= _contained_device(resource, kind)
-        envelope = read_envelope(resource, shape)
-        own_fields = {name: envelope.pop(name) for name in _OWN_NAMES & envelope.keys()}
-        fields |= envelope
-        if "placement" in KINDS[kind].model_fields and fields.get("placement") is None:
-            self._name_balloon(fields, resource)
-        root = self._root(stored, resource, kind)
-        keys = _identified(resource, code.key) if own_kind is None else ()
-        return _Fragment(kind, root, fields, own_fields, standing == "withdrawn", keys)
-
-    def _device(self, stored: Stored, resource: Mapping[str, Any]) -> _Fragment:
-        """Return what a partner's Device says of the placement or preparation that names it.
-
-        Errors: Unread if none does (it is read when one comes).
-        """
-        named = self._linked.naming(stored.reference)
-        kind = None if named is None else _kind_of(named.resource)
-        if named is None or kind not in ("placement", "balloon-preparation"):
-            self._linked.wait(stored.reference, stored.reference)
-            raise Unread("it is a device that no placement or preparation names, so it says of none how it is made")
-        [part] = [one for one in TABLES[kind].parts if one.type == "Device"]
-        return _Fragment(
-            kind, _own_root(named.procedure, named.resource), _device_fields(resource, part), {}, withdrawn=False
-        )
-
-    def _refuse_sums(self, resource: Mapping[str, Any], kind: str) -> None:
-        """Return nothing if a value stands for itself alone, not for others of its kind that count themselves.
-
-        Errors: Unread if it sums or is computed from Observations of the same kind, or from some that are not here.
-        """
-        if kind in _SETS:
-            return
-        for source in sources(resource):
-            target = self._linked.now(source)
-            if target is None or _kind_of(target) == kind:
-                sentence = f"it is computed from {source}, or has it as a member, and that counts itself"
-                raise Unread(sentence, complete=target is not None)
-
-    def _name_balloon(self, fields: dict[str, Any], resource: Mapping[str, Any]) -> None:
-        """Set which balloon it belongs to, where it is part of a placement that another system names its own way."""
-        for link in resource.get("partOf", ()):
-            target = self._linked.now(link.get("reference", ""))
-            if target is not None and _kind_of(target) == "placement":
-                fields["placement"] = _own_root(link["reference"], target)
-
-    def _root(self, stored: Stored, resource: Mapping[str, Any], kind: str) -> str:
-        panel = self._linked.panel_of(stored.reference) if kind in _SETS else None
-        return _own_root(stored.reference, resource, f"{panel}#{kind}" if panel is not None else None)
+        return fragment_of(stored.reference, stored.resource, self._linked, self.subjects)
 
     def _settle(self, root: str, stored: Stored) -> None:
         """Read the group's standing parts as one entry; a change since the last is a correction."""
@@ -348,126 +244,8 @@ class Lens:
         self.received.append(Received(entry, datetime.fromisoformat(stored.received)))
 
 
-def _says_no_entry(stored: Stored) -> bool:
-    """Return whether a resource is who, where, with what, or a partner's anchor: kept, nothing to read as an entry."""
-    if stored.type in _SILENT:
-        return _own_kind(stored.resource) is None
-    if stored.type == "Encounter":
-        types = [one for type_ in (stored.resource or {}).get("type", ()) for one in type_.get("coding", ())]
-        return stored.resource is not None and _own_kind(stored.resource) is None and not find(types, ("opening",))
-    codings = (stored.resource or {}).get("code", {}).get("coding", ()) if stored.type == "Procedure" else ()
-    return find(codings, ("anchor",)) is not None
-
-
-def _recognise(resource_type: str, own_kind: str | None, codings: Any) -> tuple[Part, Code, str]:
-    candidates = _candidates(resource_type, own_kind if own_kind in TABLES else None)
-    key = find(codings, candidates.keys())
-    if key is None:
-        codes = ", ".join(str(coding.get("code")) for coding in codings) or "no code"
-        raise Unread(f"its code ({codes}) is none that is recorded here")
-    return candidates[key]
-
-
-@cache
-def _candidates(resource_type: str, kind: str | None) -> dict[str, tuple[Part, Code, str]]:
-    """Return what a resource of this type can be, by the concept key of its code.
-
-    Where two kinds share a code (a drug given once, or by infusion) and nothing tells which is meant, it is the
-    kind whose table comes first.
-    """
-    found: dict[str, tuple[Part, Code, str]] = {}
-    taken: set[str] = set()
-    for name in (kind,) if kind is not None else TABLES:
-        for part in TABLES[name].parts:
-            if part.type == resource_type:
-                for code in part.codes:
-                    if (own := concept(code.key).code) not in taken:
-                        taken.add(own)
-                        found[code.key] = (part, code, name)
-    return found
-
-
-def _own_kind(resource: Mapping[str, Any] | None) -> str | None:
-    """Return the kind of entry that our own extension names, or None."""
-    for item in (resource or {}).get("extension", ()):
-        if item.get("url") == ENTRY:
-            for part in item.get("extension", ()):
-                if part.get("url") == "kind":
-                    return str(part.get("valueCode"))
-    return None
-
-
-def _kind_of(resource: Mapping[str, Any]) -> str | None:
-    """Return the kind of entry a resource's code means, whatever else it says, or None."""
-    type_ = str(resource["resourceType"])
-    shape = SHAPES.get(type_)
-    if shape is None:
-        return None
-    try:
-        return _recognise(type_, _own_kind(resource), (get_at(resource, shape.code) or {}).get("coding", ()))[2]
-    except Unread:
-        return None
-
-
-def _read_rows(fields: dict[str, Any], view: View, part: Part) -> None:
-    for row in part.rows:
-        value = row.place.get(view)
-        if value is None:
-            continue
-        first, _, rest = row.field.partition(".")
-        if rest:
-            fields.setdefault(first, {})[rest] = value
-        else:
-            fields[first] = value
-
-
-def _contained_device(resource: Mapping[str, Any], kind: str) -> dict[str, Any]:
-    """Return the facts of the balloon that a placement or preparation carries inside."""
-    parts = [one for one in TABLES[kind].parts if one.type == "Device"]
-    for focal in resource.get("focalDevice", ()) if parts else ():
-        device = contained(resource, focal.get("manipulated", {}).get("reference", ""))
-        if device is not None and device.get("resourceType") == "Device":
-            return _device_fields(device, parts[0])
-    return {}
-
-
-def _device_fields(device: Mapping[str, Any], part: Part) -> dict[str, Any]:
-    key = find(device.get("type", {}).get("coding", ()), part.by_key.keys())
-    fields: dict[str, Any] = {} if key is None else {**part.by_key[key].assumes, **part.by_key[key].implies}
-    _read_rows(fields, View(device, part.keys), part)
-    return fields
-
-
-def _identified(resource: Mapping[str, Any], code: str) -> tuple[Key, ...]:
-    """Return what a partner's resource is the same by, under whatever id: its code and each business identifier."""
-    listed = resource.get("identifier", ())
-    return tuple(
-        (code, one["system"], one["value"])
-        for one in (listed if isinstance(listed, list) else (listed,))
-        if "system" in one and "value" in one
-    )
-
-
-def _standing_keys(fragment: _Fragment | None) -> tuple[Key, ...]:
-    return fragment.keys if fragment is not None and not fragment.withdrawn else ()
-
-
-def _own_root(reference: str, resource: Mapping[str, Any], name: str | None = None) -> str:
-    """Return the root id of a resource's entry: its entry identifier, or one made from `name` or its reference."""
-    identifiers = resource.get("identifier", ())
-    for identifier in identifiers if isinstance(identifiers, list) else (identifiers,):
-        value = identifier.get("value", "") if identifier else ""
-        if value and identifier.get("system") == ENTRY_ID and _ENTRY_ID.fullmatch(value):
-            return str(value)
-    own, dot, _ = reference.partition("/")[2].partition(".")
-    if dot and _ENTRY_ID.fullmatch(own) and _own_kind(resource):
-        return own
-    return derived_entry_id(name or reference)
-
-
-def derived_entry_id(name: str) -> str:
-    """Return the entry id of a partner's resource: always the same for the same resource (RFC 4122 version 5)."""
-    return str(uuid5(NAMESPACE_URL, f"{BASE}/{name}"))
+def _keys(fragment: Fragment | None) -> tuple[Key, ...]:
+    return () if fragment is None else fragment.standing_keys
 
 
 def _happened(resource: Mapping[str, Any] | None) -> datetime | None:
@@ -484,7 +262,7 @@ def _happened(resource: Mapping[str, Any] | None) -> datetime | None:
 
 def _missing(resource: Mapping[str, Any] | None, reason: Unread) -> frozenset[str]:
     """Return the kinds of entry that may be missing because a resource is unread."""
-    return frozenset() if reason.complete else might_be(resource, _own_kind(resource))
+    return frozenset() if reason.complete else might_be(resource, own_kind(resource))
 
 
 def _recorded(stored: Stored) -> Moment:

@@ -29,9 +29,9 @@ def refuse_modifiers(resource: Mapping[str, Any]) -> None:
     if resource.get("doNotPerform"):
         raise Unread("it says that something is not to be done", complete=True)
     if resource.get("asNeededBoolean") or "asNeededCodeableConcept" in resource:
-        raise Unread("it is wanted only if needed, so nothing is decided yet")
+        raise Unread("it is wanted only if needed, so nothing is decided yet", complete=True)
     if resource.get("actuality") == "potential":
-        raise Unread("its actuality is potential: it did not happen, it could have")
+        raise Unread("its actuality is potential: it did not happen, it could have", complete=True)
     if resource["resourceType"] == "ServiceRequest" and resource.get("intent") not in _DECIDED:
         sentence = f"its intent is {resource.get('intent')}, so nobody with the authority has decided it"
         raise Unread(sentence, complete=True)
