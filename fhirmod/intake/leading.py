@@ -64,7 +64,7 @@ def _only(standing: Standing, type_: str, query: str) -> str:
 
 def rewritten(value: Any, links: Mapping[str, str]) -> Any:
     """Return JSON values with every `reference` that the table of links names led to its target."""
-    if isinstance(value, Mapping):
+    if isinstance(value, dict):
         return {
             name: links.get(item, item) if name == "reference" and isinstance(item, str) else rewritten(item, links)
             for name, item in value.items()
@@ -77,7 +77,7 @@ def rewritten(value: Any, links: Mapping[str, str]) -> Any:
 def _references(values: Iterable[Any]) -> Iterable[str]:
     """Return every `reference` string inside the values."""
     for value in values:
-        if isinstance(value, Mapping):
+        if isinstance(value, dict):
             reference = value.get("reference")
             if isinstance(reference, str):
                 yield reference

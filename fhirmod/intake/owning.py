@@ -10,6 +10,7 @@ from fhirmod.store import Writer
 
 from .incoming import said_at
 from .placing import Placed
+from .putting import indexed
 from .request import Request
 
 _OURS = {"DeviceUseStatement": "device-use", "Flag": "balloon-in-place", "Task": DUE_PROFILE}
@@ -91,6 +92,7 @@ class Owners:
             keys = [(type_, id_) for type_, id_, _ in referring if (type_, id_) not in rewritten]
             versions = self._writer.get_many(self._access, keys) if keys else {}
             still = [f"{type_}/{id_}" for (type_, id_), its in versions.items() if its.owner == "asserted"]
+            still += [other.reference for other in self._placed if not other.found and _refers(other, one)]
             if still:
                 named = ", ".join(still[:_MOST_NAMED]) + (", ..." if len(still) > _MOST_NAMED else "")
                 raise ConflictError(
@@ -98,6 +100,11 @@ class Owners:
                     "delete or change those first, or in the same transaction.",
                     place=one.type,
                 )
+
+
+def _refers(other: Placed, one: Placed) -> bool:
+    """Return whether a resource about to be written refers to another, as its index will say."""
+    return other.resource is not None and (one.type, one.id) in {link[1:] for link in indexed(other.resource)[1]}
 
 
 def episode_named(resource: Mapping[str, Any]) -> str | None:

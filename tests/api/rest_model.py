@@ -79,10 +79,13 @@ class Model:
         self.write("PUT", address, body)
         return 201 if before is None else 200
 
-    def patch(self, address: str, name: str, value: Any, if_match: int | None) -> int:
+    def patch(self, address: str, name: str, value: Any, if_match: int | None, *, by_path: bool = False) -> int:
+        """Add an element: a JSON Patch sets it anew, a FHIRPath Patch is refused where it is there already."""
         if address in self.versions or if_match is not None:
             self._hold(address, if_match)
         body = deepcopy(self.current(address))
+        if by_path and name in body:
+            raise Refused(422)
         body[name] = value
         return self.update(address, body, None)
 

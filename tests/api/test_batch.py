@@ -195,6 +195,21 @@ def test_conditions_see_what_their_transaction_did_before_them(client: TestClien
     assert patients(client) == 0
 
 
+def test_nobody_is_deleted_who_is_referred_to_after_the_transaction(client: TestClient) -> None:
+    put(client, woman("a"))
+    put(client, ENCOUNTER | {"id": "v", "subject": {"reference": "Patient/a"}})
+    gone = part(None, "DELETE", "Patient/a")
+    for visit in (
+        part({**ENCOUNTER, "subject": {"reference": "Patient/a"}}, "POST", "Encounter"),
+        part(
+            {**ENCOUNTER, "id": "v", "status": "planned", "subject": {"reference": "Patient/a"}}, "PUT", "Encounter/v"
+        ),
+    ):
+        refused(send(client, gone, visit), 409, "conflict", "is still referred to by")
+    moved = part({**ENCOUNTER, "id": "v"}, "PUT", "Encounter/v")
+    assert [one["status"] for one in responses(send(client, gone, moved))] == ["204 No Content", "200 OK"]
+
+
 def test_a_temporary_id_is_replaced_everywhere_a_link_can_stand(client: TestClient) -> None:
     div = f'<div xmlns="http://www.w3.org/1999/xhtml"><a href="{FIRST}">her</a></div>'
     visit = {

@@ -28,7 +28,7 @@ from tests.intake.case import new_id, request
 from .rest_model import SYSTEM, Body, Model, Refused, text
 
 BACKENDS = ("sqlite",)
-EXAMPLES, STEPS = 80, 50
+EXAMPLES, STEPS = 60, 50
 IDS, VALUES = st.sampled_from("abc"), st.sampled_from(("W-1", "W-2"))
 TYPES = st.sampled_from(("Patient", "Observation"))
 DIGITS = st.sampled_from(("1.5", "1.50", "350", "350.0", "0.010", "1E+3", "12345678901234567.8910"))
@@ -245,7 +245,7 @@ class Rest(RuleBasedStateMachine):
             elif method == "PUT":
                 model.update(address, about, tag)
             else:
-                model.patch(address, "language", "de", tag)
+                model.patch(address, "language", "de", tag, by_path=True)
         for one in deleted:
             model.whole(one)
         return 200
