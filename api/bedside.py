@@ -12,9 +12,10 @@ from fhirmod.episode import Moment
 from fhirmod.errors import BadParameterError, NotFoundError, TooLargeError
 from fhirmod.exchange import CAUTIONS, case_bundle
 from fhirmod.intake import Receipt, Snapshot
-from fhirmod.intake.receipt import result_document
+from fhirmod.intake.receipt import finding_document, result_document
 from fhirmod.r4 import dump, parse
 from fhirmod.store import Access, EpisodeRow, Reader
+from fhirmod.validation import findings
 
 from .asking import Parts, choice, instant, number, parameters, read_body, truth
 from .problems import FHIR_JSON, JSON
@@ -128,6 +129,33 @@ async def read_state(request: Request, parts: Parts, base: str) -> Response:
         return {**found.document(), "version": snapshot.row.version, "cautions": list(CAUTIONS)}
 
     return answer(await run_in_threadpool(compute))
+
+
+async def read_findings(request: Request, parts: Parts, base: str) -> Response:
+    """List what the rules find as of a moment, as known at a moment: may interrupt, listed, or for review only."""
+    query = parameters(request, frozenset({"as_of", "known_at", "tier"}))
+    as_of, known_at = instant(query, "as_of") or parts.clock.now(), instant(query, "known_at")
+    tier = choice(query, "tier", ("now", "soon", "review"))
+    tiers = cast("Any", ("now", "soon", "review") if tier is None else (tier,))
+    access, episode = parts.request().access, request.path_params["episode"]
+
+    def find() -> dict[str, Any]:
+        snapshot = parts.intake.snapshot(access, episode)
+        found = findings(
+            snapshot.episode,
+            as_of=as_of,
+            known_at=known_at,
+            protocol=snapshot.protocol,
+            tiers=tiers,
+            kept_for=snapshot.kept_for,
+        )
+        return {
+            "episode": snapshot.row.id,
+            "version": snapshot.row.version,
+            "findings": [finding_document(one) for one in found],
+        }
+
+    return answer(await run_in_threadpool(find))
 
 
 async def read_bundle(request: Request, parts: Parts, base: str) -> Response:

@@ -141,6 +141,15 @@ OPERATIONS: dict[str, dict[str, Any]] = {
         "parameters": [_EPISODE, _AS_OF, _KNOWN_AT],
         **_answers({200: "The computed state: every value, or the word for why there is none."}, _200="State"),
     },
+    "read-findings": {
+        "parameters": [
+            _EPISODE,
+            _AS_OF,
+            _KNOWN_AT,
+            parameter("tier", "Of one tier only.", {"type": "string", "enum": ["now", "soon", "review"]}),
+        ],
+        **_answers({200: "What the rules find; each with the key an acknowledgement names."}, _200="Open"),
+    },
     "read-bundle": {
         "parameters": [
             _EPISODE,

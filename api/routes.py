@@ -30,6 +30,7 @@ ROUTES: tuple[BedsideRoute, ...] = (
     BedsideRoute("append-entries", "POST", "/episodes/{episode}/entries", "write", bedside.append_entries),
     BedsideRoute("read-entries", "GET", "/episodes/{episode}/entries", "read", bedside.read_entries),
     BedsideRoute("read-state", "GET", "/episodes/{episode}/state", "read", bedside.read_state),
+    BedsideRoute("read-findings", "GET", "/episodes/{episode}/findings", "read", bedside.read_findings),
     BedsideRoute("read-bundle", "GET", "/episodes/{episode}/bundle", "read", bedside.read_bundle),
     BedsideRoute("read-held", "GET", "/episodes/{episode}/held", "read", bedside.read_held),
     BedsideRoute("health", "GET", "/health", "open", bedside.health),

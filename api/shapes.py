@@ -75,6 +75,10 @@ _ANSWERS: dict[str, Any] = {
         },
         tier={"type": "string", "enum": ["now", "soon", "review"]},
         source=_TEXT,
+        key=_TEXT,
+        since=_TEXT,
+        acknowledged_until=_TEXT,
+        parameters={"type": "array", "items": _TEXT},
     ),
     "Findings": _object({"findings": _list("Finding")}),
     "Result": _object(
@@ -123,6 +127,7 @@ _ANSWERS: dict[str, Any] = {
         },
     ),
     "State": _object({**_NAMED, "as_of": _TEXT, "cautions": {"type": "array", "items": _TEXT}}),
+    "Open": _object(_NAMED, findings=_list("Finding")),
     "Held": _object(
         {
             "episode": _TEXT,

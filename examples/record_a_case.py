@@ -10,11 +10,11 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from uuid import uuid4
 
-from fhirmod.compute import state
 from fhirmod.episode import Protocol
 from fhirmod.intake import Intake, Request
 from fhirmod.r4 import parse
 from fhirmod.store import Access, open_store
+from fhirmod.validation import assessed
 
 CASE = Path(__file__).parent / "cases" / "never-controlled" / "entries.json"
 ACCESS = Access.whole("example")
@@ -37,7 +37,7 @@ def main(file: Path) -> None:
         [result] = intake.append(request("2026-04-11T15:03:00+03:00"), episode, [wrong]).entries
         print(result.status, *(finding.sentence for finding in result.findings))
         at = datetime.fromisoformat("2026-04-11T15:05:00+03:00")
-        shown = state(intake.snapshot(ACCESS, episode).episode, as_of=at, protocol=intake.protocol)
+        shown = assessed(intake.snapshot(ACCESS, episode).episode, as_of=at, protocol=intake.protocol)
         for line in shown.lines():
             print(line.n, line.text)
 

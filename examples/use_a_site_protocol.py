@@ -7,9 +7,9 @@ more than the site tolerates, is not. Every verdict names the parameter it follo
 from datetime import datetime
 from pathlib import Path
 
-from fhirmod.compute import state
 from fhirmod.episode import Episode, Protocol, Received, read_entry
 from fhirmod.r4 import parse
+from fhirmod.validation import assessed
 
 HERE = Path(__file__).parent
 CASE = HERE / "cases" / "straightforward" / "entries.json"
@@ -21,7 +21,7 @@ def main() -> None:
     entries = [read_entry({"kind": "opening"} | told["opening"]), *map(read_entry, told["entries"])]
     episode = Episode("example").adding(Received(one, AT) for one in entries)
     for protocol in (Protocol.default(), Protocol.read((HERE / "site_protocol.toml").read_bytes())):
-        shown = state(episode, as_of=AT, protocol=protocol)
+        shown = assessed(episode, as_of=AT, protocol=protocol)
         cavity = shown.balloons[0].cavity.reconciliation
         print(f"{protocol.id} {protocol.version}: in minus out {cavity.difference_ml} mL, {cavity.verdict.word}")
         print(f"  first two hours covered: {shown.watch.stretches[0].covered_percent} %")

@@ -69,3 +69,9 @@ DWELL_USUAL = Source(
     "common practice and memory of guidelines, 6 to 24 h; published means 27.5 to 48 h",
     "practice",
 )
+WHO_2021 = Source(
+    "WHO_2021",
+    "WHO recommendation on uterine balloon tamponade (2021): where standard care is in place; its panel, Weeks 2022: "
+    "and recourse to surgery",
+    "read",
+)

@@ -4,9 +4,9 @@ from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
-from fhirmod.compute import state
 from fhirmod.episode import Episode, Moment, Protocol, Received, read_entry
 from fhirmod.errors import BadParameterError, FhirmodError, InvalidError, NotFoundError
+from fhirmod.validation import assessed
 
 from .given import Told, given, text_of
 from .showing import listed, shown
@@ -84,7 +84,7 @@ def from_file(name: str, as_of: datetime | None, known_at: datetime | None) -> I
         if number:
             yield ""
         at = as_of or _last(episode)
-        yield from shown(episode, state(episode, as_of=at, known_at=known_at, protocol=Protocol.default()), lost)
+        yield from shown(episode, assessed(episode, as_of=at, known_at=known_at, protocol=Protocol.default()), lost)
 
 
 def _last(episode: Episode) -> datetime:

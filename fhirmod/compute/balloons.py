@@ -17,7 +17,7 @@ from .volume import NOT_IN, Running, Volume
 from .when import Anchor, Interval, interval, interval_to, when
 from .why import Why, rounded, why
 
-_FACTS = ("device", "size", "label_max_ml", "retention", "drain_lumen", "closure", "latex")
+_FACTS = ("device", "size", "label_max_ml", "retention", "drain_lumen", "closure", "latex", "expires")
 _WORD = {"removed": "removed", "pulled": "pulled", "at-surgery": "at-surgery", "expelled": "expelled"}
 
 
@@ -93,6 +93,7 @@ def balloons(view: View) -> tuple[Balloon, ...]:
     """Return every balloon in order of placement.
 
     Units:  mL and min.
+    Errors: none.
     Source: sources.ARITHMETIC.
     """
     prepared = _preparations(view)

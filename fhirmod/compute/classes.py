@@ -153,7 +153,12 @@ def abnormal_cmqcc(signs: VitalSigns) -> bool | None:
 
 
 def unrecordable(signs: VitalSigns) -> bool:
-    """Return whether the pressure could not be recorded (or was zero): a state of its own, not a gap."""
+    """Return whether the pressure could not be recorded (or was zero): a state of its own, not a gap.
+
+    Units:  mm[Hg].
+    Errors: none.
+    Source: sources.ARITHMETIC.
+    """
     value = signs.systolic_mmhg
     if value is None:
         return False

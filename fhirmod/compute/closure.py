@@ -4,11 +4,11 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import NamedTuple
 
-from fhirmod.episode import Entry, Retraction, SignOff
+from fhirmod.episode import Acknowledgement, Entry, Retraction, SignOff
 
 from .when import when
 
-_CLOSED_STAYS = (SignOff, Retraction)
+_CLOSED_STAYS = (SignOff, Retraction, Acknowledgement)
 
 
 class Closure(NamedTuple):

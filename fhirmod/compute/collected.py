@@ -45,6 +45,7 @@ def collected(entries: Iterable[K]) -> list[Collected[K]]:
     """Return what each entry adds, in order of time.
 
     Units:  mL.
+    Errors: none.
     Source: sources.ARITHMETIC.
     """
     standing: dict[str, tuple[Decimal, datetime | None]] = {}

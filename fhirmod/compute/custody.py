@@ -68,8 +68,10 @@ class Copy:
 def care(view: View) -> Care:
     """Return who has had her in their care.
 
+    Units:  none.
     Shape: an acceptance before departure is a promise; care moves when she is accepted after arriving, or by a
            handover within the house.
+    Errors: none.
     Source: sources.PRACTICE.
     """
     return care_of(view.entries)

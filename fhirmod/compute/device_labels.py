@@ -38,7 +38,7 @@ def label_findings(entry: DeviceFacts) -> Iterator[Finding]:
         if typed is not None and read is not None and not _agree(name, typed, read):
             sentence = (
                 f"The {words} typed in entry {entry.id} is not the one its UDI states; what was typed stands, and one "
-                "of the two should be corrected."
+                "of the two is wrong."
             )
             yield _finding(f"udi-{name}-differs", entry.id, name, sentence, sources.ARITHMETIC)
 

@@ -16,7 +16,7 @@ def document(value: Any) -> Any:
     """Return plain JSON values: Decimal, text, true/false, lists and objects; never null.
 
     Shape: a time is text with offset; a source is its citation; a word that says why there is no value
-           stands as text where the value would.
+           stands as text where the value would; what a finding does not have is left out.
     Errors: TypeError for a value that has no such form (an error of ours).
     """
     if isinstance(value, Enum):
@@ -32,7 +32,8 @@ def document(value: Any) -> Any:
     if isinstance(value, tuple | list):
         return [document(one) for one in value]
     if is_dataclass(value):
-        return {name: document(getattr(value, name)) for name in _names(value.__class__)}
+        parts = ((name, getattr(value, name)) for name in _names(value.__class__))
+        return {name: document(part) for name, part in parts if part is not None}
     raise TypeError(f"A computed state holds no {type(value).__name__}.")
 
 

@@ -5,8 +5,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
 
-from fhirmod.errors import Finding
-
 from .axes import Axes
 from .balloons import Balloon
 from .custody import Care, Copy
@@ -63,7 +61,6 @@ class Shown:
     stops: Stops
     care: Care
     copy: Copy
-    findings: tuple[Finding, ...]
     incomplete: tuple[str, ...] = ()
 
 
@@ -176,7 +173,6 @@ def _next(shown: Shown) -> Iterable[Part]:
     yield _part("removal window from", earliest)
     yield _part("removal window until", latest)
     yield Part("accepted by", shown.care.accepted_by)
-    yield Part("open findings", str(len(shown.findings)))
     yield _part("as received", shown.view.last_received)
     if shown.copy.word == "last-known":
         yield Part("this copy", f"last known; custody with {shown.copy.custodian}")

@@ -26,6 +26,7 @@ def packs(entries: Iterable[Entry]) -> Packs:
     """Return the packs in, out and still open.
 
     Units:  packs.
+    Errors: none.
     Source: sources.PRACTICE.
     """
     sums: dict[str, Decimal] = {}

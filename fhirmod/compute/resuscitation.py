@@ -89,7 +89,7 @@ def resuscitation(view: View) -> Resuscitation:
         fluids_by_kind={kind: total_of(one for one in fluids if one.entry.fluid == kind) for kind in kinds},
         products=products,
         red_cell_units=_red_cells(products),
-        running=_running(view),
+        running=running_infusions(view),
         drugs=_drugs(view),
         infused=tuple(sorted({one.drug_text or one.drug for one in view.all(Infusion) if one.drug is not None})),
         not_given=tuple(sorted({_drug(one) for one in view.all(Medication) if not one.given})),
@@ -100,6 +100,8 @@ def units_of(entry: Transfusion) -> Decimal | None:
     """Return how many units an entry stands for, or None: a volume alone does not tell.
 
     Units:  units.
+    Errors: none.
+    Source: sources.ARITHMETIC.
     """
     units = number(entry.units)
     if units is not None or entry.units is not None:
@@ -129,7 +131,13 @@ def _red_cells(products: dict[str, Product]) -> Decimal | Why:
     return sum(known, Decimal(0)) if known else (Why.NOT_KNOWN if counts else Why.NOT_RECORDED)
 
 
-def _running(view: View) -> tuple[Running, ...]:
+def running_infusions(view: View) -> tuple[Running, ...]:
+    """Return the infusions that run at the moment, in order of their start.
+
+    Units:  min.
+    Errors: none.
+    Source: sources.ARITHMETIC.
+    """
     started: dict[str, tuple[Infusion, Rate | None]] = {}
     for step in view.all(Infusion):
         if when(step) > view.now:

@@ -1,7 +1,7 @@
 """The computed state of an episode: pure in `as_of` and `known_at`, one pass over the entries per ledger."""
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -18,11 +18,10 @@ from .depends import DEPENDS
 from .document import document
 from .fundus import Fundus, fundus
 from .in_place import InPlace, in_place
-from .lines import Line, Shown, lines
+from .lines import Line, Part, Shown, lines
 from .losses import Losses, classes, losses
 from .near_miss import NearMiss, near_miss
 from .packs import Packs, packs
-from .record_findings import record_findings
 from .resuscitation import Resuscitation, resuscitation
 from .signs import Haemodynamics, haemodynamics, last_haemoglobin
 from .stops import Stops, stops
@@ -51,7 +50,8 @@ class State:
     Shape: `now` is `as_of`, or the time of death if that is earlier: every clock stops there. `document()` has the
            fields of this class, and of the classes they hold, under the same names: objects, lists, text, exact
            numbers and true/false, never null. A word of `Why` stands where a value cannot. Times are text with
-           offset. `incomplete` names the fields that something unread could have changed.
+           offset. `findings` are those of the rules, which stand above this floor (`fhirmod.validation.assessed`
+           joins them). `incomplete` names the fields that something unread could have changed.
     """
 
     episode: str
@@ -84,6 +84,12 @@ class State:
     findings: tuple[Finding, ...]
     incomplete: tuple[str, ...]
     seven_lines: tuple[Line, ...]
+
+    def with_findings(self, findings: tuple[Finding, ...]) -> "State":
+        """Return the state with what the rules found; the last of the seven lines says how many are open."""
+        *others, last = self.seven_lines
+        told = replace(last, parts=(*last.parts, Part("open findings", str(len(findings)))))
+        return replace(self, findings=findings, seven_lines=(*others, told))
 
     def lines(self) -> tuple[Line, ...]:
         """Return the seven lines of the first ten seconds."""
@@ -141,7 +147,6 @@ def state(
         stops=stops(view),
     )
     intervals = timings(view, all_balloons)
-    findings = record_findings(episode, view, all_balloons, intervals)
     signs, height, haemoglobin = haemodynamics(view), fundus(view), last_haemoglobin(view)
     incomplete = tuple(name for name, kinds in DEPENDS.items() if not kinds.isdisjoint(unread))
     shown = Shown(
@@ -159,7 +164,6 @@ def state(
         stops=known.stops,
         care=trail,
         copy=copy,
-        findings=findings,
         incomplete=incomplete,
     )
     return State(
@@ -190,7 +194,7 @@ def state(
         copy=copy,
         near_miss=known.near_miss,
         completeness=completeness(known),
-        findings=findings,
+        findings=(),
         incomplete=incomplete,
         seven_lines=lines(shown),
     )

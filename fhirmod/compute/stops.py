@@ -33,6 +33,8 @@ class Stops:
 def stops(view: View) -> Stops:
     """Return what would stop a hand, as recorded.
 
+    Units:  none.
+    Errors: none.
     Source: sources.PRACTICE (which facts).
     """
     consents = view.all(Consent)

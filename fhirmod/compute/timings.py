@@ -33,7 +33,12 @@ def last_birth(view: View) -> Birth | None:
 
 
 def txa_doses(view: View) -> list[Medication | Infusion]:
-    """Return each dose of tranexamic acid that was given, in order of time."""
+    """Return each dose of tranexamic acid that was given, in order of time.
+
+    Units:  none.
+    Errors: none.
+    Source: sources.ARITHMETIC.
+    """
     doses: list[Medication | Infusion] = [
         one for one in view.all(Medication) if one.drug == "tranexamic-acid" and one.given
     ]
@@ -46,6 +51,7 @@ def timings(view: View, all_balloons: tuple[Balloon, ...]) -> tuple[Interval, ..
 
     Units:  min.
     Shape: an anchor that is missing says so; nothing missing is ever zero.
+    Errors: none.
     Source: sources.ARITHMETIC; which intervals are kept is sources.PRACTICE.
     """
     ends = _anchors(view, all_balloons)

@@ -35,6 +35,7 @@ def txa(view: View) -> Txa:
     """Return what is recorded of tranexamic acid.
 
     Units:  min.
+    Errors: none.
     Source: sources.WHO_2017_TXA.
     """
     doses = txa_doses(view)

@@ -127,6 +127,8 @@ def fill_ml(fill: Fill) -> Decimal | None:
     """Return how much went in, or None: syringes without a size are not millilitres.
 
     Units:  mL.
+    Errors: none.
+    Source: sources.ARITHMETIC.
     """
     stated = number(fill.volume_ml)
     if stated is not None or fill.volume_ml is not None:

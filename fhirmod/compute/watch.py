@@ -74,6 +74,29 @@ class Watch:
     stretches: tuple[Stretch, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class NextCheck:
+    """When the next full round is due.
+
+    Shape: `phase` is the phase whose interval holds now, None when there is no watch; `last_look` is the last full
+           round or the moment the watch began, `due` follows from it.
+    """
+
+    phase: Phase | None
+    last_look: datetime | None
+    due: datetime | None
+
+
+def next_check(view: View, all_balloons: tuple[Balloon, ...]) -> NextCheck:
+    """Return when the next full round is due, and since when there was none.
+
+    Units:  min.
+    Errors: none; without a watch nothing is due.
+    Source: the site protocol's thresholds, each with its own.
+    """
+    return schedule_of(view, all_balloons).next_check(view)
+
+
 def watch(view: View, all_balloons: tuple[Balloon, ...], *, watched: bool = True) -> Watch:
     """Return the watch: phases, rounds, time covered, longest gap, next due and overdue.
 
@@ -85,23 +108,19 @@ def watch(view: View, all_balloons: tuple[Balloon, ...], *, watched: bool = True
     schedule = schedule_of(view, all_balloons)
     times = schedule.rounds
     last = times[-1] if times else None
-    since = schedule.last_look(now)
-    due = schedule.due(since) if since is not None else None
-    active = schedule.at(now)
-    if active is None or not watched:
-        due = None
+    check = schedule.next_check(view)
+    active, due = check.phase, check.due if watched else None
     overdue = None if due is None else due + schedule.tolerance
-    stopped = view.death is not None or due is None
     return Watch(
-        phase="none" if active is None or view.death is not None else active.name,
+        phase="none" if active is None else active.name,
         every_min=Why.NOT_APPLICABLE if active is None else active.every.value,
         parameter=Why.NOT_APPLICABLE if active is None else active.every.name,
         source=Why.NOT_APPLICABLE if active is None else active.every.source.citation,
         last_full_round=Why.NOT_RECORDED if last is None else last,
         last_full_round_age_min=Why.NOT_RECORDED if last is None else minutes(now - last),
-        due=Why.NOT_APPLICABLE if due is None or stopped else due,
-        overdue_since=Why.NOT_APPLICABLE if stopped or overdue is None else (overdue if now > overdue else Why.NOT_YET),
-        overdue=not stopped and overdue is not None and now > overdue,
+        due=Why.NOT_APPLICABLE if due is None else due,
+        overdue_since=Why.NOT_APPLICABLE if overdue is None else (overdue if now > overdue else Why.NOT_YET),
+        overdue=overdue is not None and now > overdue,
         stretches=tuple(schedule.stretch(*one, times, now) for one in _wanted(view, all_balloons) if one[1] < now),
     )
 
@@ -157,6 +176,13 @@ class Schedule:
         """Return the phase in force at a moment, or the last one that was."""
         index = bisect_right(self.cuts, moment)
         return next((one for one in reversed(self.tightest[:index]) if one is not None), None)
+
+    def next_check(self, view: View) -> NextCheck:
+        """Return the next check; death ends the watch."""
+        active = None if view.death is not None else self.at(view.now)
+        since = self.last_look(view.now)
+        due = None if active is None or since is None else self.due(since)
+        return NextCheck(active, since, due)
 
     def last_look(self, moment: datetime) -> datetime | None:
         """Return the last look at or before a moment."""

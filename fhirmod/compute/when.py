@@ -13,7 +13,12 @@ Order = Literal["determined", "not-determined", "reversed"]
 
 
 def when(entry: Entry) -> datetime:
-    """Return the instant an entry is placed at in the order of the record (`fhirmod.episode.order_of`)."""
+    """Return the instant an entry is placed at in the order of the record (`fhirmod.episode.order_of`).
+
+    Units:  an instant with offset.
+    Errors: none.
+    Source: sources.ARITHMETIC.
+    """
     return entry.instant or order_of(entry)[0]
 
 

@@ -29,7 +29,12 @@ def why(value: Absent | None) -> Why:
 
 
 def number(value: Decimal | Absent | None) -> Decimal | None:
-    """Return the number, or None if the value is absent or was not recorded."""
+    """Return the number, or None if the value is absent or was not recorded.
+
+    Units:  none.
+    Errors: none.
+    Source: sources.ARITHMETIC.
+    """
     return value if isinstance(value, Decimal) else None
 
 

@@ -19,10 +19,21 @@ from fhirmod.errors import InvalidError
 from fhirmod.sources import Source
 
 _UNITS = {
+    "_per_min": "/min",
     "_min": "min",
     "_h": "h",
     "_ml": "mL",
     "_cm": "cm",
+    "_mmhg": "mm[Hg]",
+    "_cel": "Cel",
+    "_g_dl": "g/dL",
+    "_10e9_l": "10*9/L",
+    "_umol_l": "umol/L",
+    "_g_l": "g/L",
+    "_mg": "mg",
+    "_kg": "kg",
+    "_g": "g",
+    "_days": "d",
     "_fraction": "1",
     "_finger_breadths": "{finger-breadth}",
     "shock_index": "{ratio}",

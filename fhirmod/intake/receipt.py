@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from fhirmod.episode import Moment
 from fhirmod.errors import Finding
 from fhirmod.mapping import UnreadResource
 
@@ -38,7 +39,8 @@ class Receipt:
     """The answer to a write: the episode's version after it, and what happened to each part of it.
 
     Shape: `entries` answers the entries sent, in their order; `released` those that had been waiting for one of
-           them; `read`, `unread`, `ignored` speak of resources; `dry_run` says that nothing was kept.
+           them; `read`, `unread`, `ignored` speak of resources; `findings` are those open at the bedside
+           after it (tiers now and soon); `dry_run` says that nothing was kept.
     """
 
     episode: str | None
@@ -88,4 +90,18 @@ def finding_document(finding: Finding) -> dict[str, Any]:
         document["tier"] = finding.tier
     if finding.source is not None:
         document["source"] = finding.source.citation
+    if finding.key is not None:
+        document["key"] = finding.key
+    for name, moment in (("since", finding.since), ("acknowledged_until", finding.acknowledged_until)):
+        if moment is not None:
+            document[name] = Moment.of(moment).text
+    if finding.parameters:
+        document["parameters"] = list(finding.parameters)
+    if finding.key is not None:
+        document["key"] = finding.key
+    for name, moment in (("since", finding.since), ("acknowledged_until", finding.acknowledged_until)):
+        if moment is not None:
+            document[name] = Moment.of(moment).text
+    if finding.parameters:
+        document["parameters"] = list(finding.parameters)
     return document

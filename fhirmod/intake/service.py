@@ -7,11 +7,13 @@
 """
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from typing import Any
 
 from fhirmod.episode import Opening, Protocol
-from fhirmod.errors import ConflictError, InvalidError, NotFoundError
+from fhirmod.errors import ConflictError, Finding, InvalidError, NotFoundError
 from fhirmod.store import Access, EpisodeRow, Reader, Store, Writer
+from fhirmod.validation import findings
 
 from .bedside import Judgement, Sent, digest_of, judge, read_sent
 from .exchanged import Site
@@ -137,7 +139,17 @@ class Intake(Resources):
 
         snapshot, receipt = self.store.write(work)
         self._snapshots.keep(snapshot)
-        return receipt
+        return replace(receipt, findings=self.open_findings(request, snapshot))
+
+    def open_findings(self, request: Request, snapshot: Snapshot) -> tuple[Finding, ...]:
+        """Return what the rules of the bedside's tiers find now; computed after the commit, nothing waits for it."""
+        return findings(
+            snapshot.episode,
+            as_of=request.now,
+            protocol=snapshot.protocol,
+            tiers=("now", "soon"),
+            kept_for=snapshot.kept_for,
+        )
 
     def _tried(
         self, reader: Reader, request: Request, episode_id: str, queue: Sequence[Sent], *, distinct: bool

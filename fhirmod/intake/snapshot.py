@@ -13,7 +13,7 @@ from functools import cached_property
 from itertools import groupby
 from typing import Any
 
-from fhirmod.compute import DUE_KINDS, NOT_STATED, Copy, State, care_of, closure, copy_of, due_items, state
+from fhirmod.compute import DUE_KINDS, NOT_STATED, Copy, State, care_of, closure, copy_of, due_items
 from fhirmod.episode import Episode, Opening, Protocol, Received
 from fhirmod.mapping import (
     ASSEMBLED_FROM,
@@ -35,6 +35,7 @@ from fhirmod.mapping import (
 )
 from fhirmod.r4 import parse
 from fhirmod.store import Access, EpisodeRow, Reader, Status, Version
+from fhirmod.validation import assessed
 
 from .request import received_at
 
@@ -81,9 +82,9 @@ class Snapshot:
     def state(self, *, as_of: datetime, known_at: datetime | None = None) -> State:
         """Return the computed state as of a moment, as known at a moment; what is unread makes it incomplete.
 
-        Shape: by this episode's protocol, for the facilities it is kept for here.
+        Shape: with what the rules found, by this episode's protocol, for the facilities it is kept for here.
         """
-        return state(
+        return assessed(
             self.episode,
             as_of=as_of,
             known_at=known_at,

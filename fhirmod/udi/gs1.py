@@ -24,7 +24,7 @@ def read_gs1(text: str, year: int) -> Udi | None:
     doubts: list[Doubt] = []
     for ai, value in elements:
         if ai in _FACTS and facts.setdefault(ai, value) != value:
-            doubts.append(Doubt("repeats", f"states its element ({ai}) twice, differently; one label should be read"))
+            doubts.append(Doubt("repeats", f"states its element ({ai}) twice, differently; it may hold two labels"))
     identifier = facts.get("01")
     if identifier is None:
         doubts.append(NO_IDENTIFIER)
@@ -60,7 +60,7 @@ def check_digit(digits: str) -> str:
 
 def wrong_digit(got: str, right: str) -> Doubt:
     """Return the doubt about a check digit."""
-    says = f"has the check digit {got} where its digits give {right}, so it names no device; it should be read again"
+    says = f"has the check digit {got} where its digits give {right}, so it names no device; it may be misread"
     return Doubt("check-digit", says)
 
 

@@ -117,7 +117,7 @@ def _wrong_character(got: str, right: str) -> Doubt:
     shown, wanted = ("a space" if letter == " " else letter for letter in (got, right))
     says = (
         f"has the check character {shown} where its characters give {wanted} (spaces count), so none of it is relied "
-        "on; it should be read again"
+        "on; it may be misread"
     )
     return Doubt("check-character", says)
 

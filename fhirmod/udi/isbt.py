@@ -55,6 +55,4 @@ def read_isbt(text: str, year: int) -> Udi | None:
 
 
 def _unknown_structure(count: int) -> Doubt:
-    return Doubt(
-        "structure", f"has {count} part(s) in no ISBT 128 structure of a device; the label should be read again"
-    )
+    return Doubt("structure", f"has {count} part(s) in no ISBT 128 structure of a device; the label may be misread")

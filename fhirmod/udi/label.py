@@ -36,10 +36,10 @@ class Udi:
 
 NO_IDENTIFIER = Doubt(
     "no-identifier",
-    "states lot, serial number or dates but no device identifier; the part with the identifier should be added",
+    "states lot, serial number or dates but no device identifier; the part with the identifier is missing",
 )
 
 
 def bad_date(name: str, digits: str) -> Doubt:
     """Return the doubt about a date that no calendar has."""
-    return Doubt("date", f"states the {name} date {digits}, which is no date; the label should be read again")
+    return Doubt("date", f"states the {name} date {digits}, which is no date; the label may be misread")

@@ -11,9 +11,7 @@ from .label import Agency, Doubt, Udi
 # ISO/IEC 15424 symbology identifiers: ]d2 GS1 DataMatrix, ]C1 GS1-128, ]Q3 GS1 QR code, ]C0 Code 128 ...
 _SYMBOLOGY = re.compile(r"\][A-Za-z][0-9A-Za-z]")
 _CONTROL = re.compile(r"[\x00-\x1f]")
-_UNKNOWN = Doubt(
-    "form", "is in none of the forms of GS1, HIBC or ISBT 128, so it names no device; it should be read again"
-)
+_UNKNOWN = Doubt("form", "is in none of the forms of GS1, HIBC or ISBT 128, so it names no device; it may be misread")
 
 
 @lru_cache(maxsize=1024)

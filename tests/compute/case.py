@@ -4,8 +4,9 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
-from fhirmod.compute import State, state
+from fhirmod.compute import State
 from fhirmod.episode import Entry, Episode, Protocol, Received, read_entry
+from fhirmod.validation import assessed
 
 
 class Case:
@@ -59,12 +60,17 @@ class Case:
 
     def state(self, clock: str, known_at: str | None = None, protocol: Protocol | None = None) -> State:
         """Return the computed state at a time of the clock."""
-        return state(
+        return assessed(
             self.episode,
             as_of=self.moment(clock),
             known_at=None if known_at is None else self.moment(known_at),
             protocol=protocol or Protocol.default(),
         )
+
+
+def record_codes(state: State) -> list[str]:
+    """Return the codes of the findings about the record itself."""
+    return [one.code for one in state.findings if one.code.startswith("record-")]
 
 
 def exact(value: Any) -> Any:

@@ -2,6 +2,10 @@
 
 import pytest
 
+from fhirmod.compute import label_findings
+from fhirmod.episode import DeviceFacts, Protocol
+from fhirmod.errors import Finding
+from fhirmod.validation import findings
 from tests.compute.case import Case
 
 # HL7 US Core at 85bf4af6, Device-infusion-pump; and the number of its Device-defib, which fails its check digit.
@@ -10,7 +14,12 @@ WRONG = "(01)99863313444316(10)LOT789XYZ"
 
 
 def said(case: Case, clock: str = "06:00") -> dict[str, str]:
-    return {one.code: one.sentence for one in case.state(clock).findings if one.code.startswith("record-udi")}
+    return {one.code: one.sentence for one in doubts(case, clock)}
+
+
+def doubts(case: Case, clock: str = "06:00") -> list[Finding]:
+    standing = case.episode.standing(as_of=case.moment(clock))
+    return [doubt for one in standing if isinstance(one, DeviceFacts) for doubt in label_findings(one)]
 
 
 def test_a_device_without_an_identifier_is_normal() -> None:
@@ -29,11 +38,15 @@ def test_a_right_label_is_no_finding_whatever_was_typed_beside_it_says_the_same(
 def test_a_wrong_check_digit_is_said_for_review_and_refuses_nothing() -> None:
     case = Case()
     entry = case.at("02:00", "balloon-preparation", udi=WRONG)
-    [finding] = [one for one in case.state("06:00").findings if one.code == "record-udi-check-digit"]
+    [finding] = doubts(case)
+    assert finding.code == "record-udi-check-digit"
+    found = findings(case.episode, as_of=case.moment("06:00"), protocol=Protocol.default())
+    [said] = [one for one in found if one.code == "record-label-doubtful"]
+    assert (said.place, said.sentence) == (finding.place, finding.sentence)
     assert (finding.severity, finding.tier, finding.place) == ("warning", "review", f"entries.where(id='{entry}').udi")
     assert finding.sentence == (
-        f"The UDI of entry {entry} has the check digit 6 where its digits give 2, so it names no device; it should be "
-        "read again."
+        f"The UDI of entry {entry} has the check digit 6 where its digits give 2, so it names no device; it may be "
+        "misread."
     )
 
 

@@ -1,10 +1,10 @@
 from typing import Any
 
-from tests.compute.case import Case
+from tests.compute.case import Case, record_codes
 
 
 def codes(case: Case, clock: str = "06:00", known_at: str | None = None) -> list[str]:
-    return [one.code for one in case.state(clock, known_at=known_at).findings]
+    return record_codes(case.state(clock, known_at=known_at))
 
 
 def entry(number: int, kind: str, **fields: Any) -> dict[str, Any]:
@@ -73,9 +73,9 @@ def test_an_order_that_cannot_be_is_a_finding() -> None:
 def test_a_finding_says_what_was_wrong_and_what_would_be_right() -> None:
     case = Case()
     stray = case.at("02:00", "fill", volume_ml=50)
-    (finding,) = case.state("03:00").findings
+    (finding,) = [one for one in case.state("03:00").findings if one.code == "record-no-balloon"]
     assert finding.sentence == (
-        f"The fill entry {stray} belongs to no balloon in place at its time; its time or its placement should be corrected."
+        f"The fill entry {stray} belongs to no balloon in place at its time; its time or its placement is missing or wrong."
     )
     assert finding.place == f"entries.where(id='{stray}').placement"
     assert (finding.severity, finding.tier) == ("warning", "soon")

@@ -12,11 +12,12 @@ from typing import Any
 
 import pytest
 
-from fhirmod.compute import state
 from fhirmod.episode import Episode, Protocol
 from fhirmod.exchange import case_bundle, check_text, demo_cases, partner_cases
 from fhirmod.intake import Intake
 from fhirmod.store import open_store
+from fhirmod.validation import assessed
+from tests.compute.case import record_codes
 from tests.intake.case import ALL, request
 
 from .told import BEDSIDE, FOLDERS, PARTNER, episode, expected, told, value_at
@@ -38,12 +39,12 @@ def assert_as_expected(found: Episode, folder: Path, *, known: bool = True) -> N
             continue
         as_of = datetime.fromisoformat(wanted["as_of"])
         then = None if known_at is None else datetime.fromisoformat(known_at)
-        shown = state(found, as_of=as_of, known_at=then, protocol=Protocol.default())
+        shown = assessed(found, as_of=as_of, known_at=then, protocol=Protocol.default())
         document = shown.document()
         says = {path: value_at(document, path) for path in wanted["says"]}
         assert says == wanted["says"], wanted["as_of"]
         if "findings" in wanted and known:
-            assert [one.code for one in shown.findings] == wanted["findings"]
+            assert record_codes(shown) == wanted["findings"]
 
 
 def test_there_are_nine_examples_or_more_and_each_tells_its_story() -> None:
