@@ -39,7 +39,7 @@ def run() -> list[tuple[str, float, str]]:
 
 
 def _measures(lines: list[bytes]) -> list[tuple[str, float, str]]:
-    episode = _episode(lines)
+    episode = episode_of(lines)
     standing = episode.standing()
     shown = state(episode, as_of=episode.received[-1].at, protocol=Protocol.default())
     return [
@@ -57,9 +57,14 @@ def _state_ms(lines: list[bytes]) -> float:
     """Return the median time of a state from entries just decoded, so that nothing is cached in them."""
     spent = []
     for _ in range(ROUNDS):
-        episode = _episode(lines)
-        spent.append(_once(partial(state, episode, as_of=episode.received[-1].at, protocol=Protocol.default())))
+        episode = episode_of(lines)
+        spent.append(once(partial(state, episode, as_of=episode.received[-1].at, protocol=Protocol.default())))
     return median(spent)
+
+
+def course(size: int) -> Episode:
+    """Return an episode of so many entries."""
+    return episode_of(_lines(size))
 
 
 def _lines(size: int) -> list[bytes]:
@@ -82,7 +87,7 @@ def _decoded(lines: list[bytes]) -> list[Entry]:
     return [read_entry(jiter.from_json(line, float_mode="decimal", catch_duplicate_keys=True)) for line in lines]
 
 
-def _episode(lines: list[bytes]) -> Episode:
+def episode_of(lines: list[bytes]) -> Episode:
     entries = _decoded(lines)
     moments = [entry.recorded_at.instant for entry in entries]
     received = [Received(entry, at + timedelta(seconds=2)) for entry, at in zip(entries, moments, strict=True) if at]
@@ -91,10 +96,10 @@ def _episode(lines: list[bytes]) -> Episode:
 
 def _ms(work: Callable[[], Any]) -> float:
     work()
-    return median(_once(work) for _ in range(ROUNDS))
+    return median(once(work) for _ in range(ROUNDS))
 
 
-def _once(work: Callable[[], Any]) -> float:
+def once(work: Callable[[], Any]) -> float:
     gc.collect()
     gc.disable()
     try:

@@ -9,7 +9,9 @@ from fhirmod.validation.facts import Facts
 from fhirmod.validation.rule import Place, Told, at, rule
 
 _MARGIN = "record.clock_margin_min"
-_BEFORE_BIRTH_ALLOWED = frozenset({"birth-to-first-uterotonic", "birth-to-txa-1", "birth-to-recognition"})
+_EITHER_WAY = frozenset(
+    {"birth-to-first-uterotonic", "birth-to-txa-1", "birth-to-recognition", "arrival-to-acceptance"}
+)
 
 
 @rule("record-retraction-waits", "soon", "warning", source=sources.ARITHMETIC)
@@ -103,9 +105,9 @@ def record_recorded_after_received(facts: Facts) -> Told:
 
 @rule("record-order-reversed", "soon", "warning", source=sources.ARITHMETIC)
 def record_order_reversed(facts: Facts) -> Told:
-    """Two events in an order that cannot be, such as an arrival before the departure; drugs before birth are none."""
+    """Two events in an order that cannot be, such as an arrival before the departure; a drug before birth is none."""
     for one in facts.timings:
-        if one.order == "reversed" and one.name not in _BEFORE_BIRTH_ALLOWED:
+        if one.order == "reversed" and one.name not in _EITHER_WAY:
             yield (
                 Place(str(one.end.entry), "at"),
                 (
