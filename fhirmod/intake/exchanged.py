@@ -161,7 +161,7 @@ class _Work:
         context = context_of(row, batch) if new else before.context
         lens.subjects = context.subjects
         received = lens.fold(batch)
-        own = tuple(one for one in before.episode.received if not (one.inferred and _opens(received)))
+        own = tuple(one for one in before.episode.received if not (_inferred_opening(one) and _opens(received)))
         if new:
             own = () if _opens(received) else (inferred_opening(row),)
             before = Snapshot(row, Episode(episode), context, {}, {}, {}, protocol)
@@ -279,6 +279,10 @@ def _read(lens: Lens, snapshot: Snapshot, here: set[str]) -> list[ReadResource]:
         for reference, entry in lens.read.items()
         if reference in here and entry in by_id
     ]
+
+
+def _inferred_opening(received: Received) -> bool:
+    return received.inferred and received.entry.kind == "opening"
 
 
 def _opens(received: Sequence[Received]) -> bool:

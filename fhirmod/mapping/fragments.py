@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 
-from fhirmod.episode import KINDS
+from fhirmod.episode import KINDS, Moment
 from terminology import find
 
 from .codec import Unread
@@ -39,6 +39,7 @@ class Fragment:
     own: Mapping[str, Any]
     withdrawn: bool
     keys: tuple[Key, ...] = ()
+    inferred: bool = False
 
     @property
     def standing_keys(self) -> tuple[Key, ...]:
@@ -52,6 +53,8 @@ def fragment_of(reference: str, resource: Resource, linked: Linked, subjects: Co
     Errors: Unread with the reason it cannot be read as an entry.
     """
     type_ = str(resource["resourceType"])
+    if type_ == "DeviceUseStatement":
+        return _in_use(reference, resource, linked, subjects)
     shape = SHAPES.get(type_)
     if shape is None:
         raise Unread(f"a {type_} says nothing that is an entry here")
@@ -94,12 +97,48 @@ def _device(reference: str, resource: Resource, linked: Linked) -> Fragment:
     Errors: Unread if none does (it is read when one comes).
     """
     named = linked.naming(reference)
-    kind = None if named is None else kind_of(named.resource)
+    kind = None if named is None else _kind_named(named.resource, linked)
     if named is None or kind not in ("placement", "balloon-preparation"):
         linked.wait(reference, reference)
         raise Unread("it is a device that no placement or preparation names, so it says of none how it is made")
     [part] = [one for one in TABLES[kind].parts if one.type == "Device"]
-    return Fragment(kind, _root(named.procedure, named.resource), _device_fields(resource, part), {}, withdrawn=False)
+    root = _root(named.reference, named.resource)
+    return Fragment(kind, root, _device_fields(resource, part), {}, withdrawn=False)
+
+
+def _kind_named(resource: Resource, linked: Linked) -> str | None:
+    if resource["resourceType"] == "DeviceUseStatement":
+        return None if linked.placed or _in_use_since(resource) is None else "placement"
+    return kind_of(resource)
+
+
+def _in_use_since(resource: Resource) -> str | None:
+    """Return since when a balloon is in use that still is, or None."""
+    period = resource.get("timingPeriod", {})
+    if resource.get("status") != "active" or "end" in period:
+        return None
+    since: str | None = resource.get("timingDateTime") or period.get("start")
+    return since
+
+
+def _in_use(reference: str, resource: Resource, linked: Linked, subjects: Collection[str]) -> Fragment:
+    """Return the placement that a balloon in use implies, where nothing says that one was placed.
+
+    Errors: Unread if a placement says it itself, or if the use is over or has no beginning.
+    """
+    refuse_modifiers(resource)
+    subject = resource.get("subject", {}).get("reference")
+    if subject and subjects and subject not in subjects:
+        raise Unread("its subject is another one than the woman of this tamponade", complete=True)
+    if linked.placed:
+        raise Unread("it says that a balloon is in use, which the placement says itself", complete=True)
+    status = resource.get("status")
+    if status == "entered-in-error":
+        return Fragment("placement", derived_entry_id(reference), {}, {}, withdrawn=True)
+    start = _in_use_since(resource)
+    if start is None:
+        raise Unread(f"its status is {status}: only a use that goes on, and says since when, implies a placement")
+    return Fragment("placement", derived_entry_id(reference), {"at": Moment(start)}, {}, withdrawn=False, inferred=True)
 
 
 def _refuse_sums(resource: Resource, kind: str, linked: Linked) -> None:

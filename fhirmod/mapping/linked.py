@@ -12,14 +12,15 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, NamedTuple
 
 from .codec import Unread
+from .recognising import kind_of
 
 Resource = Mapping[str, Any]
 
 
 class Named(NamedTuple):
-    """The Procedure that names a Device as the one it placed or made ready."""
+    """The Procedure that names a Device as the one it placed or made ready, or a statement of its use."""
 
-    procedure: str
+    reference: str
     resource: Resource
 
 
@@ -31,24 +32,34 @@ class Linked:
         self._panels: dict[str, str] = {}
         self._devices: dict[str, Named] = {}
         self._waiting: dict[str, list[str]] = {}
+        self._placed: set[str] = set()
+        self._uses: dict[str, str] = {}
 
     def note(self, batch: Iterable[tuple[str, Resource | None]]) -> list[str]:
         """Return the references of earlier resources that waited for one of these."""
         freed: list[str] = []
         came = []
+        placed = self.placed
         for reference, resource in batch:
             came.append(reference)
+            self._placed.discard(reference)
             if resource is None:
                 self._now.pop(reference, None)
                 continue
+            if _places(resource):
+                self._placed.add(reference)
             self._now[reference] = resource
             for member in _references(resource, "hasMember"):
                 self._panels[member] = reference
+            if resource["resourceType"] == "DeviceUseStatement":
+                self._uses[reference] = resource.get("device", {}).get("reference", "")
             for device in _devices(resource):
                 self._devices[device] = Named(reference, resource)
                 freed += self._waiting.pop(device, ())
         for reference in came:
             freed += self._waiting.pop(reference, ())
+        if self.placed != placed:
+            freed += [one for pair in self._uses.items() for one in pair if one in self._now]
         return [one for one in dict.fromkeys(freed) if one not in came]
 
     def panel_of(self, reference: str) -> str | None:
@@ -58,9 +69,17 @@ class Linked:
             return panel
         return reference if "hasMember" in self._now.get(reference, {}) else None
 
+    @property
+    def placed(self) -> bool:
+        """Return whether some Procedure says that a balloon was placed."""
+        return bool(self._placed)
+
     def naming(self, device: str) -> Named | None:
-        """Return the Procedure that names a Device, if it has come."""
-        return self._devices.get(device)
+        """Return the Procedure that names a Device, if it has come, else a statement of its use."""
+        if device in self._devices:
+            return self._devices[device]
+        use = next((one for one, named in self._uses.items() if named == device and one in self._now), None)
+        return None if use is None else Named(use, self._now[use])
 
     def now(self, reference: str) -> Resource | None:
         return self._now.get(reference)
@@ -98,6 +117,12 @@ def medicine(resource: Resource, reference: str, linked: Linked) -> Resource:
 def contained(resource: Resource, name: str) -> Resource | None:
     """Return the resource inside that ``#id`` names."""
     return next((one for one in resource.get("contained", ()) if f"#{one.get('id')}" == name), None)
+
+
+def _places(resource: Resource) -> bool:
+    """Return whether a resource is a placement that stands."""
+    stands = resource.get("status") not in ("entered-in-error", "not-done", "preparation", "unknown", "stopped")
+    return resource["resourceType"] == "Procedure" and stands and kind_of(resource) == "placement"
 
 
 def _devices(resource: Resource) -> Iterator[str]:

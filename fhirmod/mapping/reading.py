@@ -112,6 +112,8 @@ class Lens:
             if fragment is None:
                 self._let_go(stored, touched)
                 continue
+            if self._of.get(stored.reference) != fragment.root:
+                self._let_go(stored, touched)
             group = self._groups.setdefault(fragment.root, _Group())
             group.fragments[stored.reference] = fragment
             self._of[stored.reference] = fragment.root
@@ -198,7 +200,7 @@ class Lens:
         for reference in parts:
             self.read[reference] = entry.id
         if entry.id not in self._by_id:
-            self._add(entry, stored)
+            self._add(entry, stored, inferred=any(part.inferred for part in parts.values()))
         group.last = self._by_id[entry.id]
 
     def _withdraw(self, root: str, stored: Stored) -> None:
@@ -209,7 +211,7 @@ class Lens:
         gone = all(part.withdrawn for part in group.fragments.values())
         if gone and not self._told(root):
             group.retracted_by = self._infer(stored, group.last.id)
-            if stored.resource is not None:
+            if stored.reference in group.fragments:
                 self.read[stored.reference] = group.retracted_by
         elif not gone and group.retracted_by is not None:
             self._infer(stored, group.retracted_by)
@@ -239,9 +241,9 @@ class Lens:
         entries = (item.entry for item in self.received)
         return any(isinstance(entry, Retraction) and entry.retracts in chain for entry in entries)
 
-    def _add(self, entry: Entry, stored: Stored) -> None:
+    def _add(self, entry: Entry, stored: Stored, *, inferred: bool = False) -> None:
         self._by_id[entry.id] = entry
-        self.received.append(Received(entry, datetime.fromisoformat(stored.received)))
+        self.received.append(Received(entry, datetime.fromisoformat(stored.received), inferred))
 
 
 def _keys(fragment: Fragment | None) -> tuple[Key, ...]:
