@@ -81,8 +81,9 @@ def judge_episodes(service: Service, sent: list[Sent], expected: dict[str, Any],
                 assert fits(one, entry), entry
         for path, value in wanted.get("state", {}).items():
             assert fits(value, at(got["state"], path)), f"{path} is {at(got['state'], path)}"
-        if "incomplete" in wanted:
-            assert set(wanted["incomplete"]) <= set(got["state"]["incomplete"]), got["state"]["incomplete"]
+        incomplete = set(got["state"]["incomplete"])
+        assert set(wanted.get("incomplete", ())) <= incomplete, incomplete
+        assert incomplete.isdisjoint(wanted.get("complete", ())), incomplete
     return stands
 
 
