@@ -83,6 +83,20 @@ def members(url: str) -> Members:
     return Members(url, pairs, every, frozenset(raw["open"]), grammar, system)
 
 
+def members_listed(value_set: Mapping[str, Any]) -> Members:
+    """Return a ValueSet resource that lists its codes, compiled; a system named whole is open."""
+    pairs: dict[str, set[str]] = {}
+    whole = set()
+    for include in value_set.get("compose", {}).get("include", ()):
+        listed = [one["code"] for one in include.get("concept", ())]
+        pairs.setdefault(include.get("system", ""), set()).update(listed)
+        if not listed:
+            whole.add(include.get("system", "*"))
+    every = frozenset(code for codes in pairs.values() for code in codes)
+    frozen = {system: frozenset(codes) for system, codes in pairs.items()}
+    return Members(value_set["url"], frozen, every, frozenset(whole), None)
+
+
 @cache
 def bound(binding: tuple[str, ...]) -> Bound | None:
     """Return the compiled binding of an element, or None if nothing is to be checked."""

@@ -1,22 +1,27 @@
 """The profiles and extensions that are known: R4's own, and those that whoever calls the engine brings along."""
 
 from collections.abc import Iterable, Iterator, Mapping
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
+from .bindings import members_listed
 from .facts import facts
 from .inputs import read_input
-from .profiles import Profile, compile_profile
+from .profiles import Lookup, Profile, compile_profile
 from .snapshot import snapshot
 
 
 class Known:
     """Definitions by canonical URL; each is compiled when first asked for.
 
-    Shape: a definition without a snapshot gets one from its differential.
+    Shape: a definition without a snapshot gets one from its differential; `value_sets` list their codes.
     """
 
-    def __init__(self, definitions: Iterable[Mapping[str, Any]] = ()) -> None:
+    def __init__(
+        self, definitions: Iterable[Mapping[str, Any]] = (), value_sets: Iterable[Mapping[str, Any]] = ()
+    ) -> None:
+        self._value_sets = {str(one["url"]): members_listed(one) for one in value_sets}
+        self._lookup = Lookup(self.type_of, self._value_sets.get)
         self._own = {str(one["url"]): one for one in definitions}
         self._complete: dict[str, Mapping[str, Any]] = {}
         self._compiled: dict[str, Profile] = {}
@@ -51,7 +56,7 @@ class Known:
         if bare not in self._compiled:
             definition = self.definition(bare)
             if definition is not None:
-                self._compiled[bare] = compile_profile(definition, self.type_of)
+                self._compiled[bare] = compile_profile(definition, self._lookup)
         return self._compiled.get(bare)
 
     def type_of(self, url: str) -> str:
@@ -59,16 +64,12 @@ class Known:
         known = self._own.get(url) or facts()["profiles"].get(url)
         return str(known["type"]) if known else url
 
-    def within(self, more: Iterable[Mapping[str, Any]]) -> "Known":
-        """Return these definitions and more."""
-        return Known([*self._own.values(), *more])
 
-
-@cache
+@lru_cache(maxsize=64)  # the URL comes from whoever asks, so what is kept is bounded
 def r4_profile(url: str) -> Profile | None:
     """Return one of R4's own carried profiles, compiled once."""
-    raw = facts()["profiles"].get(url) if url in facts()["profiles"] else None
-    return None if raw is None else compile_profile(raw, R4.type_of)
+    raw = facts()["profiles"].get(url)
+    return None if raw is None else compile_profile(raw)
 
 
 @cache

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
 
-from .bindings import Bound
+from .bindings import Bound, Members
 from .bindings import bound as compiled_binding
 from .facts import Json, facts
 
@@ -55,6 +55,21 @@ class Element:
         return f"{name} (slice {self.slice})" if self.slice else name
 
 
+def _nothing(_url: str) -> Members | None:
+    return None
+
+
+@dataclass(frozen=True)
+class Lookup:
+    """What compiling a profile asks of other definitions: a profile's type, and a value set's members.
+
+    Shape: `type_of` leads back to the URL where it is not known, `members` to None.
+    """
+
+    type_of: Callable[[str], str] = str
+    members: Callable[[str], Members | None] = _nothing
+
+
 @dataclass(frozen=True, eq=False)
 class Profile:
     """A compiled profile: its canonical URL, the type it constrains, its tree of elements.
@@ -68,10 +83,9 @@ class Profile:
     contexts: tuple[tuple[str, str], ...] = ()
 
 
-def compile_profile(definition: Mapping[str, Any], type_of: Callable[[str], str] = str) -> Profile:
+def compile_profile(definition: Mapping[str, Any], lookup: Lookup = Lookup()) -> Profile:
     """Return a StructureDefinition with a snapshot, compiled.
 
-    Shape: `type_of` leads from a profile's URL to the type it constrains, or back to the URL if not known.
     Errors: KeyError if it has no snapshot, or an element of it has no id.
     """
     elements = definition["snapshot"]["element"]
@@ -79,15 +93,15 @@ def compile_profile(definition: Mapping[str, Any], type_of: Callable[[str], str]
     for raw in elements:
         _, *names = _steps(raw["id"])
         if root is None:
-            root = _element(raw, raw["path"], "", type_of)
+            root = _element(raw, raw["path"], "", lookup)
             continue
         here = root
         for name, part in names[:-1]:
             here = _sliced(here.children[name], part)
         name, part = names[-1]
-        made = _element(raw, name, part, type_of)
+        made = _element(raw, name, part, lookup)
         if part:
-            of = here.children.setdefault(name, _element({"min": 0, "max": "*"}, name, "", type_of))
+            of = here.children.setdefault(name, _element({"min": 0, "max": "*"}, name, "", lookup))
             outer, _, _ = part.rpartition("/")
             _sliced(of, outer).slices[part] = made
         else:
@@ -136,7 +150,7 @@ def _steps(identity: str) -> list[tuple[str, str]]:
     return found
 
 
-def _element(raw: Mapping[str, Any], name: str, part: str, type_of: Callable[[str], str]) -> Element:
+def _element(raw: Mapping[str, Any], name: str, part: str, lookup: Lookup) -> Element:
     found: dict[str, Any] = {}
     for key, value in raw.items():
         for start in ("fixed", "pattern", "minValue", "maxValue"):
@@ -146,7 +160,7 @@ def _element(raw: Mapping[str, Any], name: str, part: str, type_of: Callable[[st
     kinds = raw.get("type", ())
     types = frozenset(_code(one) for one in kinds)
     profiles = tuple(profile for one in kinds for profile in one.get("profile", ()))
-    targets = _targets(kinds, type_of)
+    targets = _targets(kinds, lookup.type_of)
     binding = raw.get("binding", {})
     named = (binding.get("strength", ""), str(binding.get("valueSet", "")).partition("|")[0])
     least, most = raw.get("min", 0), raw.get("max", "*")
@@ -170,7 +184,7 @@ def _element(raw: Mapping[str, Any], name: str, part: str, type_of: Callable[[st
         low=found.get("minValue"),
         high=found.get("maxValue"),
         max_length=raw.get("maxLength"),
-        binding=_binding(named) if not base or [*named] != base.get("binding", [])[:2] else None,
+        binding=_binding(named, lookup) if not base or [*named] != base.get("binding", [])[:2] else None,
         rules=tuple(
             (one["key"], one["severity"], one["expression"])
             for one in raw.get("constraint", ())
@@ -206,8 +220,12 @@ def _targets(kinds: Any, type_of: Callable[[str], str]) -> dict[str, tuple[str, 
     return {kind: () if kind in free else tuple(urls) for kind, urls in found.items()}
 
 
-def _binding(named: tuple[str, str]) -> Bound | None:
-    return compiled_binding(named) if named[0] in ("required", "extensible") and named[1] else None
+def _binding(named: tuple[str, str], lookup: Lookup) -> Bound | None:
+    strength, url = named
+    if strength not in ("required", "extensible") or not url:
+        return None
+    own = lookup.members(url)
+    return compiled_binding(named) if own is None else Bound(strength, own, None)
 
 
 def _base(raw: Mapping[str, Any]) -> Json:
