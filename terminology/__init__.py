@@ -10,13 +10,14 @@ from .concept import Coding, Concept, Relation
 from .lookup import UnknownConceptError, concept, find, keys, words
 from .resources import code_system, concept_maps, value_set_url, value_sets
 from .sources import SOURCES
-from .systems import CANONICAL, OWN_SYSTEM, SYSTEMS
+from .systems import CANONICAL, OWN_SYSTEM, SYSTEMS, VERSION
 
 __all__ = [
     "CANONICAL",
     "OWN_SYSTEM",
     "SOURCES",
     "SYSTEMS",
+    "VERSION",
     "Coding",
     "Concept",
     "Relation",

@@ -15,6 +15,7 @@ from typing import Any
 
 from fhirmod.udi import Agency, as_printed, read_udi
 
+from .demand import Demand
 from .places import View
 from .urls import FROM_UDI, UDI_ISSUERS
 
@@ -59,6 +60,9 @@ class CarrierText:
     def get(self, view: View) -> str | None:
         return next((text for one in view.resource.get("udiCarrier", ()) if (text := _text(one))), None)
 
+    def asks(self) -> tuple[Demand, ...]:
+        return ()
+
 
 class LabelFact:
     """A fact of the label that someone typed; one that only the identifier states is marked and not read back."""
@@ -79,6 +83,9 @@ class LabelFact:
             if item.get("url") == FROM_UDI and item.get("valueString") == value:
                 return None
         return value if isinstance(value, str) else None
+
+    def asks(self) -> tuple[Demand, ...]:
+        return ()
 
 
 def says_label_facts(target: dict[str, Any], entry: Any, root: str) -> None:

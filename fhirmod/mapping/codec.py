@@ -35,6 +35,8 @@ class Unread(Exception):  # noqa: N818  not an error: the resource is kept, serv
 class Codec:
     """How one field's value looks as value[x]: the suffix, the two directions, and the unit of a number.
 
+    Shape: `unit` is a quantity's, `answers` the concept key of the question whose answers are the codes.
+
     Errors: `read` raises `Unread` with the reason when the value is valid FHIR that we cannot take as this field.
     """
 
@@ -43,6 +45,7 @@ class Codec:
     read: Callable[[Any], Any]
     many: bool = False
     unit: str | None = None
+    answers: str | None = None
 
 
 def codec_of(model: type[BaseModel], field: str, key: str) -> Codec:
@@ -145,7 +148,7 @@ def _word(key: str, words: tuple[str, ...], *, many: bool = False) -> Codec:
             raise Unread(f"the code {codes} is none we know for {key}")
         return candidates[found]
 
-    return Codec("CodeableConcept", write, read, many)
+    return Codec("CodeableConcept", write, read, many, answers=key)
 
 
 def _boolean_word() -> Codec:

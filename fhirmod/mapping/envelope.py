@@ -47,7 +47,7 @@ def _seconds(value: Any) -> dict[str, Any]:
     return {"value": value, "unit": "s", "system": UCUM, "code": "s"}
 
 
-_SUBS = (
+SUBS = (
     _Sub("kind", "kind", "Code"),
     _Sub("id", "id", "Id"),
     _Sub("at", "at", "DateTime", str, Moment),
@@ -62,8 +62,8 @@ _SUBS = (
     _Sub("reason", "reason", "String"),
     _Sub("comment", "comment", "String"),
 )
-_BY_URL = {sub.url: sub for sub in _SUBS}
-_RANGE = {"atPlusMinus": "plus_minus_min", "atEarliest": "earliest", "atLatest": "latest"}
+_BY_URL = {sub.url: sub for sub in SUBS}
+RANGES = {"atPlusMinus": "plus_minus_min", "atEarliest": "earliest", "atLatest": "latest"}
 
 
 def write_envelope(target: dict[str, Any], entry: Entry, shape: Shape) -> None:
@@ -93,7 +93,7 @@ def _write_native(target: dict[str, Any], entry: Entry, shape: Shape) -> None:
 
 def _subs(entry: Entry, native: frozenset[str]) -> list[dict[str, Any]]:
     subs: list[dict[str, Any]] = []
-    for sub in _SUBS:
+    for sub in SUBS:
         if sub.field in native:
             continue
         value = getattr(entry, sub.field, None)
@@ -137,8 +137,8 @@ def read_subs(items: Any) -> dict[str, Any]:
     at_range: dict[str, Any] = {}
     for item in items:
         url = item.get("url")
-        if url in _RANGE:
-            at_range[_RANGE[url]] = item.get("valueDecimal", item.get("valueDateTime"))
+        if url in RANGES:
+            at_range[RANGES[url]] = item.get("valueDecimal", item.get("valueDateTime"))
         elif url in _BY_URL:
             sub = _BY_URL[url]
             value = item.get(f"value{sub.suffix}")

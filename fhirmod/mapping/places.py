@@ -1,6 +1,7 @@
 """Where a field's value stands in a resource: one class for each kind of place, each two-way.
 
-`put` writes a value or an `Absent`; `get` returns the value, an `Absent`, or None when nothing is there.
+`put` writes a value or an `Absent`; `get` returns the value, an `Absent`, or None when nothing is there;
+`asks` says what the place is, for the profiles.
 """
 
 from collections.abc import Mapping
@@ -12,6 +13,7 @@ from terminology import concept, find
 
 from . import absence
 from .codec import Codec, Unread
+from .demand import Demand, coded_as, of_value, slice_name
 from .urls import DETAIL
 
 _COMPLEX = frozenset({"Quantity", "CodeableConcept"})
@@ -67,6 +69,8 @@ class Place(Protocol):
 
     def get(self, view: View) -> Any: ...
 
+    def asks(self) -> tuple[Demand, ...]: ...
+
 
 class MainValue:
     """The Observation's own value[x] or dataAbsentReason."""
@@ -87,6 +91,9 @@ class MainValue:
 
     def get(self, view: View) -> Any:
         return _value_of(view.resource, self._codec)
+
+    def asks(self) -> tuple[Demand, ...]:
+        return (of_value("value[x]", self._codec),)
 
 
 class Component:
@@ -123,6 +130,15 @@ class Component:
             return None
         return _of_many(items, self._codec)
 
+    def asks(self) -> tuple[Demand, ...]:
+        own = f"component:{slice_name(self.key)}"
+        return (
+            Demand("component", told_by=(("pattern", "code"),)),
+            Demand(own, least=int(self._required), most="*" if self._codec.many else "1"),
+            Demand(f"{own}.code", pattern=coded_as(self.key)),
+            of_value(f"{own}.value[x]", self._codec),
+        )
+
 
 class Detail:
     """Our `detail` extension: a coded question and its answer, where R4 has no element."""
@@ -147,6 +163,10 @@ class Detail:
     def get(self, view: View) -> Any:
         items = view.details.get(self.key)
         return _of_many(items, self._codec) if items else None
+
+    def asks(self) -> tuple[Demand, ...]:
+        own, demands = detail_slice(self.key, most="*" if self._codec.many else "1")
+        return (*demands, of_value(f"{own}.extension:value.value[x]", self._codec))
 
 
 class Property:
@@ -190,6 +210,15 @@ class Property:
             return code.get("text")
         return None
 
+    def asks(self) -> tuple[Demand, ...]:
+        own = f"property:{slice_name(self.key)}"
+        asked = (
+            Demand("property", told_by=(("pattern", "type"),)),
+            Demand(own, least=0, most="1"),
+            Demand(f"{own}.type", pattern=coded_as(self.key)),
+        )
+        return (*asked, of_value(f"{own}.valueQuantity", self._codec)) if self._codec.unit else asked
+
 
 class Element:
     """An element R4 itself has for the field, by its path (``dosage.route``); lists take one value each."""
@@ -230,6 +259,11 @@ class Element:
             return absent if absent is not None else self._codec.read(value)
         return self._codec.read(value)
 
+    def asks(self) -> tuple[Demand, ...]:
+        """Return the answers of a coded element; a quantity may be absent with a reason, so no pattern holds."""
+        path = ".".join([*self._way, self._name])
+        return (of_value(path, self._codec),) if self._codec.answers else ()
+
 
 class Flagged:
     """A yes-or-no field told by a fixed concept in an element R4 has (``method`` = palpation); false is silence."""
@@ -248,6 +282,34 @@ class Flagged:
     def get(self, view: View) -> Any:
         codings = view.resource.get(self._element, {}).get("coding", ())
         return True if find(codings, (self.key,)) else None
+
+    def asks(self) -> tuple[Demand, ...]:
+        return (Demand(self._element, pattern=coded_as(self.key)),)
+
+
+def detail_slice(key: str, *, most: str = "1") -> tuple[str, tuple[Demand, ...]]:
+    """Return the id of the slice of `detail` that answers one question, and what tells it."""
+    own = f"extension:detail/{slice_name(key)}"
+    return own, (
+        Demand("extension", told_by=(("value", "url"),)),
+        Demand(
+            "extension:detail",
+            least=0,
+            most="*",
+            types=(f"Extension@{DETAIL}",),
+            told_by=(("pattern", "extension('code').value"),),
+        ),
+        Demand(own, least=0, most=most),
+        Demand(f"{own}.extension:code.value[x]", pattern=coded_as(key)),
+    )
+
+
+def extension_slice(name: str, url: str, *, least: int = 0, most: str = "1") -> tuple[Demand, ...]:
+    """Return what asks for an extension by its definition."""
+    return (
+        Demand("extension", told_by=(("value", "url"),)),
+        Demand(f"extension:{name}", least=least, most=most, types=(f"Extension@{url}",)),
+    )
 
 
 def _of_many(items: list[Any], codec: Codec) -> Any:

@@ -7,7 +7,8 @@ from typing import Any
 from terminology import concept
 
 from .codec import Codec, Unread, read_quantity
-from .places import MainValue, View
+from .demand import Demand, of_value
+from .places import MainValue, View, detail_slice, extension_slice
 from .urls import DETAIL, DUE_TO, FACILITY_ID, PROTOCOL, RETRACTS, UCUM
 
 ACT_REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
@@ -30,6 +31,9 @@ class PlacementReference:
             if found := _PLACEMENT.fullmatch(reference.get("reference", "")):
                 return found[1]
         return None
+
+    def asks(self) -> tuple[Demand, ...]:
+        return ()
 
 
 class PlacementSuspect(PlacementReference):
@@ -62,6 +66,9 @@ class PreparationReference:
             if found and not str(view.resource.get("id", "")).startswith(found[1]):
                 return found[1]
         return None
+
+    def asks(self) -> tuple[Demand, ...]:
+        return ()
 
 
 class GrossVolume(MainValue):
@@ -102,6 +109,9 @@ class AmountWithUnit:
             source = source.get(step, {})
         return read_amount(source, self._units)
 
+    def asks(self) -> tuple[Demand, ...]:
+        return ()
+
 
 class Given:
     """Whether a dose was given: the status `not-done` says it was not."""
@@ -114,6 +124,9 @@ class Given:
 
     def get(self, view: View) -> bool:
         return view.resource.get("status") != "not-done"
+
+    def asks(self) -> tuple[Demand, ...]:
+        return ()
 
 
 class DueTo:
@@ -137,6 +150,12 @@ class DueTo:
         ]
         return tuple(self._codec.read(cause) for cause in causes) or None
 
+    def asks(self) -> tuple[Demand, ...]:
+        return (
+            *extension_slice("due-to", DUE_TO, most="*"),
+            of_value("extension:due-to.value[x]", self._codec),
+        )
+
 
 class FacilityReference:
     """A facility by the site's identifier and name, as a logical reference."""
@@ -153,6 +172,9 @@ class FacilityReference:
 
     def get(self, view: View) -> dict[str, Any] | None:
         return read_facility(view.resource.get(self._element))
+
+    def asks(self) -> tuple[Demand, ...]:
+        return (Demand(self._element, types=("Reference:Organization",)),)
 
 
 class FacilityDetail:
@@ -173,6 +195,10 @@ class FacilityDetail:
             return read_facility(answer.get("valueReference"))
         return None
 
+    def asks(self) -> tuple[Demand, ...]:
+        own, demands = detail_slice(self.key)
+        return (*demands, Demand(f"{own}.extension:value.value[x]", types=("Reference:Organization",)))
+
 
 class AmountDetail:
     """A Quantity whose unit is part of the entry, as a `detail`."""
@@ -191,6 +217,10 @@ class AmountDetail:
         for answer in view.details.get(self.key, ()):
             return read_amount(answer.get("valueQuantity", {}), self._units)
         return None
+
+    def asks(self) -> tuple[Demand, ...]:
+        own, demands = detail_slice(self.key)
+        return (*demands, Demand(f"{own}.extension:value.value[x]", types=("Quantity",)))
 
 
 def stated_protocol(resource: Mapping[str, Any]) -> dict[str, Any] | None:
@@ -260,6 +290,9 @@ class WomanReference:
         }
         return woman if any(woman.values()) else None
 
+    def asks(self) -> tuple[Demand, ...]:
+        return ()
+
 
 class DrillLabel:
     """A drill or demonstration: HL7's test-data label on every resource; read from the opening's."""
@@ -273,6 +306,9 @@ class DrillLabel:
         labels = view.resource.get("meta", {}).get("security", ())
         return True if any(label.get("code") == "HTEST" for label in labels) else None
 
+    def asks(self) -> tuple[Demand, ...]:
+        return ()
+
 
 class ProtocolStampExtension:
     """Which site protocol and software the verdicts use."""
@@ -285,6 +321,9 @@ class ProtocolStampExtension:
 
     def get(self, view: View) -> dict[str, Any] | None:
         return stated_protocol(view.resource)
+
+    def asks(self) -> tuple[Demand, ...]:
+        return extension_slice("site-protocol", PROTOCOL)
 
 
 class RetractedTargets:
@@ -300,3 +339,6 @@ class RetractedTargets:
             if item.get("url") == RETRACTS:
                 return str(item.get("valueId"))
         return None
+
+    def asks(self) -> tuple[Demand, ...]:
+        return extension_slice("retracts", RETRACTS, least=1)

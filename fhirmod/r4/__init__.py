@@ -25,6 +25,7 @@ from .indexed import (
     TokenValue,
     UriValue,
 )
+from .invariants import wanted
 from .json_patching import json_patch
 from .known import R4, Known
 from .paths import Node, OutsideError, Path, compile_path, type_in
@@ -87,6 +88,7 @@ __all__ = [
     "type_in",
     "unescaped",
     "values_of",
+    "wanted",
 ]
 
 

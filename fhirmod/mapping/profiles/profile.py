@@ -1,0 +1,95 @@
+"""One profile or extension that we author: what it asks, and the StructureDefinition that says so."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fhirmod.mapping.demand import Demand
+from fhirmod.mapping.urls import BASE, profile
+from fhirmod.r4 import snapshot, wanted
+from terminology import VERSION
+
+_TYPE = "http://hl7.org/fhir/StructureDefinition/"
+_COUNTRIES = "http://unstats.un.org/unsd/methods/m49/m49.htm"
+_MODIFIES = "As R4 says of this element, it may change how what it stands in is understood."
+PUBLISHER = "The fhirmod contributors"
+
+Json = dict[str, Any]
+Find = Callable[[str], Mapping[str, Any] | None]
+
+
+@dataclass(frozen=True)
+class Authored:
+    """A profile of ours before it is a StructureDefinition.
+
+    Shape: `codes` are the concepts its code may be; `contexts` the elements an extension may stand on.
+    """
+
+    name: str
+    type: str
+    demands: tuple[Demand, ...]
+    described: str
+    codes: tuple[str, ...] = ()
+    contexts: tuple[str, ...] = ()
+
+
+def definition(authored: Authored, find: Find) -> Json:
+    """Return the StructureDefinition, with differential (in the order of the snapshot) and snapshot.
+
+    Shape: `find` leads from a canonical to a definition with a snapshot.
+    """
+    changes = [one.element(authored.type) for one in authored.demands]
+    if not any(one["id"] == authored.type for one in changes):
+        changes.insert(0, {"id": authored.type, "path": authored.type, "short": authored.described})
+    made = _head(authored)
+    elements = [_whole(one) for one in snapshot({**made, "differential": {"element": changes}}, find)]
+    order = {one["id"]: number for number, one in enumerate(elements)}
+    changes.sort(key=lambda one: order[one["id"]])
+    return {**made, "snapshot": {"element": elements}, "differential": {"element": changes}}
+
+
+def _whole(element: Json) -> Json:
+    """Return a snapshot element with the prose that R4 asks of it; the engine's facts carry none (sdf-3)."""
+    base = element["base"]["path"]
+    said = element.get("short") or f"As R4 defines {base}."
+    rules = [
+        {**one, "human": f"Wanted: {wanted(one['key'], one['expression'])}."} for one in element.get("constraint", ())
+    ]
+    made = {**element, "short": element.get("short", base), "definition": element.get("definition", said)}
+    if made.get("isModifier"):
+        made["isModifierReason"] = _MODIFIES
+    if "maxValueSet" in made.get("binding", {}):
+        widest = {"url": _TYPE + "elementdefinition-maxValueSet", "valueCanonical": made["binding"]["maxValueSet"]}
+        kept = {key: value for key, value in made["binding"].items() if key != "maxValueSet"}
+        made["binding"] = {**kept, "extension": [widest]}
+    return {**made, "constraint": rules} if rules else made
+
+
+def _head(authored: Authored) -> Json:
+    words = authored.name.replace("-", " ")
+    made: Json = {
+        "resourceType": "StructureDefinition",
+        "id": authored.name,
+        "url": profile(authored.name),
+        "version": VERSION,
+        "name": "".join(part.capitalize() for part in authored.name.split("-")),
+        "title": words[:1].upper() + words[1:],
+        "status": "draft",
+        "experimental": False,
+        "publisher": PUBLISHER,
+        "contact": [{"name": PUBLISHER, "telecom": [{"system": "url", "value": BASE}]}],
+        "description": authored.described,
+        "jurisdiction": [
+            {
+                "coding": [
+                    {"system": "http://unstats.un.org/unsd/methods/m49/m49.htm", "code": "001", "display": "World"}
+                ]
+            }
+        ],
+        "fhirVersion": "4.0.1",
+        "kind": "complex-type" if authored.type == "Extension" else "resource",
+        "abstract": False,
+    }
+    if authored.contexts:
+        made["context"] = [{"type": "element", "expression": one} for one in authored.contexts]
+    return made | {"type": authored.type, "baseDefinition": _TYPE + authored.type, "derivation": "constraint"}
