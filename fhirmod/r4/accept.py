@@ -14,7 +14,9 @@ from fhirmod.errors import Finding
 
 from .bundles import Bundle
 from .check import check
+from .inside import Inside
 from .invariants import Scope
+from .invariants.logic import each
 from .keywords import Test, keyword
 from .known import R4, Known
 from .links import Link
@@ -22,7 +24,8 @@ from .meaning import bound
 from .narrative import problems
 from .places import Place
 from .plan import Slot, plan
-from .profile_subset import acceptor, rule
+from .profile_subset import acceptor, linked, rule
+from .profiles import Profile
 from .subset import subset_schema, ways
 
 _FOLLOWED = frozenset(("transaction", "batch", "message"))
@@ -42,23 +45,44 @@ def accepts(resource: Any, known: Known = R4) -> bool:
             return False
     except (RecursionError, ValueError):
         return False
-    if not _claims(resource, known):
+    if not _claims(resource, known, None, -1):
         return False
     if resource["resourceType"] != "Bundle":
         return True
-    inside = [entry["resource"] for entry in resource.get("entry", ()) if "resource" in entry]
-    return all(_claims(one, known) for one in inside) and _whole(resource)
+    inside = Inside(resource)
+    return _whole(resource) and all(
+        _claims(entry["resource"], known, inside, number)
+        for number, entry in enumerate(resource.get("entry", ()))
+        if "resource" in entry
+    )
 
 
-def _claims(resource: Mapping[str, Any], known: Known) -> bool:
-    """Return whether a resource plainly conforms to every profile it claims and that is known here."""
+def _claims(resource: Mapping[str, Any], known: Known, inside: Inside | None, number: int) -> bool:
+    """Return whether a resource (of entry `number`) plainly conforms to every profile it claims that is known."""
     for url in resource.get("meta", _NOTHING).get("profile", ()):
         one = known.profile(url)
-        if one is None:
-            continue
-        accepting = acceptor(one) if one.type == resource["resourceType"] else None
-        if accepting is None or not accepting.is_valid(resource):
+        if one is not None and not (one.type == resource["resourceType"] and _plainly(resource, one)):
             return False
+        if one is not None and inside is not None and not _leads(resource, one, known, inside, number):
+            return False
+    return True
+
+
+def _plainly(resource: Mapping[str, Any], against: Profile) -> bool:
+    accepting = acceptor(against)
+    return accepting is not None and accepting.is_valid(resource)
+
+
+def _leads(resource: Mapping[str, Any], against: Profile, known: Known, inside: Inside, number: int) -> bool:
+    """Return whether what the resource's references lead to is what its profile asks of it, as far as it is here."""
+    for way, targets in linked(against):
+        for link in each(resource, *way):
+            entry = inside.entry(link.get("reference", ""), number)
+            target = inside.resource(entry) if entry is not None else None
+            wanted = targets.get(target.get("resourceType", ""), ()) if target is not None else ()
+            asked = [one for url in wanted if (one := known.profile(url)) is not None]
+            if target is not None and asked and not any(_plainly(target, one) for one in asked):
+                return False
     return True
 
 

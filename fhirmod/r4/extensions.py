@@ -45,11 +45,8 @@ def _allowed(how: str, what: str, place: Place) -> bool:
 
 
 def allowed_on(definition: Profile, name: str) -> bool:
-    """Return whether an extension surely may stand on a type or nested element, by its name alone.
-
-    Shape: an empty `name` is a primitive, whose place is not known here.
-    """
-    if not name or any(how != "element" for how, _ in definition.contexts):
+    """Return whether an extension surely may stand on a type or nested element, by its name alone."""
+    if any(how != "element" for how, _ in definition.contexts):
         return False
     return not definition.contexts or bool({name, *_bases(name)} & {what for _, what in definition.contexts})
 

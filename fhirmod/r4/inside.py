@@ -51,7 +51,11 @@ class Inside:
                     return one
             return root if text == "#" else None
         number = self.entry(text, _number(place))
-        found = self._entries[number].get("resource") if number is not None else None
+        return None if number is None else self.resource(number)
+
+    def resource(self, number: int) -> Mapping[str, Any] | None:
+        """Return the resource of an entry."""
+        found = self._entries[number].get("resource")
         return found if isinstance(found, dict) else None
 
 

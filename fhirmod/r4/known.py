@@ -69,7 +69,7 @@ class Known:
 def r4_profile(url: str) -> Profile | None:
     """Return one of R4's own carried profiles, compiled once."""
     raw = facts()["profiles"].get(url)
-    return None if raw is None else compile_profile(raw)
+    return None if raw is None else compile_profile(raw, _R4_LOOKUP)
 
 
 @cache
@@ -92,4 +92,10 @@ def by_code() -> Mapping[tuple[str, str, str], str]:
     return found
 
 
+def _r4_type_of(url: str) -> str:
+    known = facts()["profiles"].get(url)
+    return str(known["type"]) if known else url
+
+
+_R4_LOOKUP = Lookup(_r4_type_of)
 R4 = Known()

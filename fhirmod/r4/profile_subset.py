@@ -4,6 +4,7 @@ Where a profile says what this cannot (a rule over other elements, slicing by a 
 and the walker judges. Which slice a value belongs to is said exactly; everything else may be stricter.
 """
 
+from collections.abc import Callable, Iterator, Mapping
 from functools import lru_cache
 from typing import Any
 
@@ -13,7 +14,7 @@ from .invariants import TESTS, Scope
 from .keywords import Test, keyword
 from .plan import Plan, Slot, plan
 from .profiles import Element, Profile
-from .slices import below
+from .slices import below, steps
 
 Schema = dict[str, Any]
 _LINK = r"^(?:(?:{0})/|https?://[^?#\s]+/(?:{0})/[A-Za-z0-9\-.]{{1,64}}$|urn:)"
@@ -36,6 +37,20 @@ def acceptor(against: Profile) -> jsonschema_rs.Draft202012Validator | None:
     return jsonschema_rs.Draft202012Validator(schema, keywords={"r4-rule": keyword(rule)})
 
 
+@lru_cache(maxsize=256)
+def linked(against: Profile) -> tuple[tuple[tuple[str, ...], Mapping[str, tuple[str, ...]]], ...]:
+    """Return where a profile asks a profile of what a reference leads to: the way there, and profiles by type."""
+    return tuple(_linked(against.root))
+
+
+def _linked(element: Element) -> Iterator[tuple[tuple[str, ...], Mapping[str, tuple[str, ...]]]]:
+    if any(element.targets.values()):
+        yield (), element.targets
+    for child in element.children.values():
+        for way, targets in _linked(child):
+            yield (child.name, *way), targets
+
+
 def rule(value: Any) -> Test:
     """Return the test of `r4-rule`: one rule of the profile does not fail."""
     test = TESTS[value]
@@ -56,7 +71,7 @@ def _demand(element: Element, shape: Plan | None, *, root: bool = False) -> Sche
     if element.wanted is not None:
         parts.append({"const": element.wanted} if element.exact else _pattern(element.wanted))
     if element.targets:
-        if any(element.targets.values()) or not all(target.isalpha() for target in element.targets):
+        if not all(target.isalpha() for target in element.targets):
             raise _NotSaidError
         parts.append({"properties": {"reference": {"pattern": _LINK.format("|".join(sorted(element.targets)))}}})
     parts += _binding(element)
@@ -86,7 +101,7 @@ def _child(child: Element, shape: Plan) -> list[Schema]:
         raise _NotSaidError
     if child.most == 0:
         return [{"properties": {child.name: False, "_" + child.name: False}}]
-    parts: list[Schema] = [{"required": [child.name]}] if child.least else []
+    parts: list[Schema] = [_there(child.name)] if child.least else []
     one = _demand(child, _inner(slot))
     if not slot.many:
         if child.slices:
@@ -98,10 +113,15 @@ def _child(child: Element, shape: Plan) -> list[Schema]:
     if child.most is not None:
         many["maxItems"] = child.most
     if child.slices:
-        many["allOf"] = _slices(child, slot)
+        many["allOf"] = _slices(child, _inner(slot))
         if child.least == 0 and any(part.least for part in child.slices.values()):
             parts.append({"required": [child.name]})
     return [*parts, {"properties": {child.name: many}}] if many else parts
+
+
+def _there(*keys: str) -> Schema:
+    """Return that one of the properties is there; a primitive that has only an extension is."""
+    return {"anyOf": [{"required": [form]} for key in keys for form in (key, "_" + key)]}
 
 
 def _choice(child: Element, shape: Plan) -> list[Schema]:
@@ -111,7 +131,7 @@ def _choice(child: Element, shape: Plan) -> list[Schema]:
     shut = [*(slots.keys() - allowed.keys())] if child.most != 0 else [*slots]
     parts: list[Schema] = []
     if child.least:
-        parts.append({"anyOf": [{"required": [key]} for key in allowed]})
+        parts.append(_there(*allowed))
     own = {key: _demand(child, _inner(slot)) for key, slot in allowed.items()}
     for part in child.slices.values():
         if child.discriminators != (("type", "$this"),) or part.slices:
@@ -122,56 +142,86 @@ def _choice(child: Element, shape: Plan) -> list[Schema]:
         if part.least:
             shut += [key for key in allowed if key not in mine]
         if part.least and child.least:
-            parts.append({"anyOf": [{"required": [key]} for key in mine]})
+            parts.append(_there(*mine))
         if part.most == 0:
             shut += mine
     closed = {form: False for key in shut for form in (key, "_" + key)}
     return [*parts, {"properties": {**own, **closed}}]
 
 
-def _slices(child: Element, slot: Slot) -> list[Schema]:
-    inner = _inner(slot)
+def _slices(of: Element, inner: Plan | None, within: Schema | None = None) -> list[Schema]:
+    """Return what a list must be by the slices of an element, or of one of its slices (`within`)."""
     parts: list[Schema] = []
     earlier: list[Schema] = []
-    for part in child.slices.values():
-        if part.slices or not child.discriminators:
+    if not of.discriminators or of.ordered or of.at_end:
+        raise _NotSaidError
+    for part in of.slices.values():
+        told = [_member(part, how, path, inner) for how, path in of.discriminators]
+        own: Schema = {"allOf": told}
+        is_one: Schema = {"allOf": [*([within] if within else []), *told, *({"not": one} for one in earlier)]}
+        earlier.append(own)
+        if part.least or part.most is not None:
+            counted: Schema = {"contains": is_one, "minContains": part.least}
+            if part.most is not None:
+                counted["maxContains"] = part.most
+            parts.append(counted)
+        if any(True for _ in _linked(part)):
             raise _NotSaidError
-        is_one: Schema = {"allOf": [_member(part, how, path, inner) for how, path in child.discriminators]}
-        if earlier:
-            is_one = {"allOf": [is_one, *({"not": one} for one in earlier)]}
-        earlier.append(is_one)
-        counted: Schema = {"contains": is_one, "minContains": part.least}
-        if part.most is not None:
-            counted["maxContains"] = part.most
-        parts.append(counted)
         if asked := _demand(part, inner):
             parts.append({"items": {"if": is_one, "then": asked}})
-    if child.closed:
-        parts.append({"items": {"anyOf": earlier}})
+        if part.slices:
+            parts += _slices(part, inner, is_one)
+    if of.closed:
+        parts.append({"items": {"if": within or True, "then": {"anyOf": earlier}}})
     return parts
 
 
 def _member(part: Element, how: str, path: str, shape: Plan | None) -> Schema:
     """Return exactly which values are of a slice by one discriminator: any value at the path, any demand there."""
-    if path == "url" and len(part.profiles) == 1 and part.types == {"Extension"} and not part.children:
+    if path == "url" and len(part.profiles) == 1 and part.types == {"Extension"}:
         return {"required": ["url"], "properties": {"url": {"const": part.profiles[0]}}}
-    if how not in ("value", "pattern") or part.profiles:
+    if how not in ("value", "pattern"):
         raise _NotSaidError
     demands = [one for one in below(part, path) if one.wanted is not None or one.binding is not None]
     if not demands or any(one.binding is not None for one in demands):
         raise _NotSaidError
     found: Schema = {"anyOf": [{"const": one.wanted} if one.exact else _pattern(one.wanted) for one in demands]}
-    if path == "$this":
-        return found
-    steps: list[tuple[str, Slot]] = []
-    for step in path.split("."):
-        if shape is None or step not in shape.slots:
-            raise _NotSaidError
-        steps.append((step, shape.slots[step]))
-        shape = _inner(steps[-1][1])
-    for step, slot in reversed(steps):
-        found = {"required": [step], "properties": {step: {"contains": found} if slot.many else found}}
+    walked = list(_ways(path, shape, demands))
+    for step in reversed(walked):
+        found = step(found)
     return found
+
+
+def _ways(path: str, shape: Plan | None, demands: list[Element]) -> Iterator[Callable[[Schema], Schema]]:
+    """Return, for each step of a discriminator's path, what makes a schema of a value one of what holds it."""
+    for what, name in steps(path) or ():
+        if shape is None:
+            raise _NotSaidError
+        if what == "extension":
+            yield _in_extension(name)
+            shape = plan("Extension")
+            continue
+        key = name
+        if what == "name" and name not in shape.slots:
+            coded = all(isinstance(one.wanted, dict) and "coding" in one.wanted for one in demands)
+            key = f"{name}CodeableConcept" if coded else ""  # no other type of a choice has codings
+        if what != "name" or key not in shape.slots:
+            raise _NotSaidError
+        slot = shape.slots[key]
+        yield _in_property(key, many=slot.many)
+        shape = _inner(slot)
+
+
+def _in_extension(url: str) -> Callable[[Schema], Schema]:
+    named = {"required": ["url"], "properties": {"url": {"const": url}}}
+    return lambda found: {
+        "required": ["extension"],
+        "properties": {"extension": {"contains": {"allOf": [named, found]}}},
+    }
+
+
+def _in_property(key: str, *, many: bool) -> Callable[[Schema], Schema]:
+    return lambda found: {"required": [key], "properties": {key: {"contains": found} if many else found}}
 
 
 def _inner(slot: Slot) -> Plan | None:

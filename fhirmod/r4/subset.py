@@ -169,7 +169,7 @@ class _Making:
         return made
 
     def _companion(self) -> Schema:
-        extensions = {"type": "array", "minItems": 1, "items": self._extensions_of("")}
+        extensions = {"type": "array", "minItems": 1, "items": self._extensions_of("Element")}
         return {
             "type": "object",
             "properties": {"extension": extensions},
@@ -181,7 +181,7 @@ class _Making:
         """Return what an extension of an element may be: any that is not known, and the known ones allowed here."""
         nested = name == "Extension"
         other = self._made("Extension-nested" if nested else "Extension", lambda: self._extension(nested=nested))
-        allowed = [] if nested else [url for url, one in self._extensions.items() if allowed_on(one, name)]
+        allowed = [url for url, one in self._extensions.items() if allowed_on(one, name)]
         if not allowed:
             return {"$ref": other}
         return {
