@@ -15,7 +15,8 @@ from starlette.responses import Response
 from api.asking import Parts, read_body
 from api.problems import as_fhir
 from fhirmod.errors import BadParameterError, FhirmodError, Finding, NotSupportedError
-from fhirmod.r4 import KNOWN_TYPES, R4, Profile, check, dump, parse
+from fhirmod.mapping import known_profiles
+from fhirmod.r4 import KNOWN_TYPES, Profile, check, dump, parse
 
 from .reading import known_type, living
 
@@ -105,7 +106,12 @@ def _findings(parts: Parts, type_: str, id_: str | None, asked: _Asked) -> list[
     if asked.mode == "delete" and id_ is not None:
         return _against_writing(parts, type_, id_, asked) or [_NOTHING]
     types = [one for one in profiles if isinstance(one, str)]
-    found = check(resource, type=type_, profiles=[one for one in profiles if isinstance(one, Profile)])
+    found = check(
+        resource,
+        type=type_,
+        profiles=[one for one in profiles if isinstance(one, Profile)],
+        known=known_profiles(),
+    )
     found += [_not_a(one, resource, type_) for one in types if one not in (type_, "Resource", "DomainResource")]
     if asked.resource is not None and not any(one.refuses for one in found):
         found += _against_writing(parts, type_, id_, asked)
@@ -126,10 +132,10 @@ def _profile(url: str) -> Profile | str:
     name = url.partition("|")[0].removeprefix(_R4)
     if name in KNOWN_TYPES or name in ("Resource", "DomainResource"):
         return name
-    found = R4.profile(url)
+    found = known_profiles().profile(url)
     if found is None:
         raise NotSupportedError(
-            f"The profile {url[:200]!r} is not known here; R4's own types and vital-signs profiles are.",
+            f"The profile {url[:200]!r} is not known here; R4's own types, its vital-signs profiles and our own are.",
             place="profile",
         )
     return found

@@ -1,9 +1,9 @@
 """The contract that partners get, made from the tables: ``python -m fhirmod.cli.publishing [--check]``.
 
-It writes the project's `shared/`: the JSON Schemas of the entries, our terminology, what is read of each element of
-a received resource, the CapabilityStatement and the OpenAPI document. No code reads them; they are committed so that
-a partner can, and CI checks that they are as the tables say. It stands above `api` because the last two come from its
-routes.
+It writes the project's `shared/`: the JSON Schemas of the entries, our profiles and terminology, what is
+read of each element of a received resource, the CapabilityStatement and the OpenAPI document; and, packed as run time reads them, the profiles. No code reads
+`shared/`; it is committed so that a partner can, and CI checks that it is as the tables say. It stands above `api`
+because the last two come from its routes.
 """
 
 import sys
@@ -19,12 +19,13 @@ from api.clock import wall_clock
 from api.fhir.capability import statement
 from fhirmod.episode import KINDS, Protocol, entry_schema
 from fhirmod.intake import Intake
-from fhirmod.mapping import BASE, SKIPPED_TYPES, dictionary
+from fhirmod.mapping import BASE, SKIPPED_TYPES, dictionary, profiles
 from fhirmod.r4 import dump, subset_schema
 from fhirmod.store import open_store
 from terminology import code_system, concept_maps, value_sets
 
 FOLDER = Path(__file__).parents[2] / "shared"
+PACKED = Path(profiles.__file__).parent / profiles.PACKED
 
 
 def documents() -> Iterator[tuple[str, dict[str, Any]]]:
@@ -32,7 +33,9 @@ def documents() -> Iterator[tuple[str, dict[str, Any]]]:
     for kind in KINDS:
         yield f"schemas/entries/{kind}.schema.json", entry_schema(kind)
     yield "schemas/r4-subset.schema.json", subset_schema()
-    for resource in (code_system(), *value_sets(), *concept_maps()):
+    for definition in profiles.definitions():
+        yield f"profiles/StructureDefinition-{definition['id']}.json", definition
+    for resource in (code_system(), *value_sets(), *profiles.profile_value_sets(), *concept_maps()):
         yield f"terminology/{resource['resourceType']}-{resource['id']}.json", resource
     for type_ in sorted(SKIPPED_TYPES):
         yield f"reading/{type_}.json", dictionary(type_)
@@ -60,12 +63,25 @@ def publish(folder: Path, *, check: bool) -> list[str]:
     return sorted([*differing, *strays])
 
 
+def pack(path: Path, *, check: bool) -> bool:
+    """Return whether the profiles that run time reads differ from the tables; without `check` they are written."""
+    content = profiles.content()
+    if path.exists() and profiles.unpacked(path.read_bytes()) == content:
+        return False
+    if not check:
+        path.write_bytes(profiles.packed(content))
+    return True
+
+
 def main(arguments: list[str]) -> int:
     """Return the exit code: 1 if `--check` found a difference."""
     check = "--check" in arguments
     differing = publish(FOLDER, check=check)
     for path in differing:
         print(f"{'differs' if check else 'written'}: shared/{path}")
+    if pack(PACKED, check=check):
+        differing.append(PACKED.name)
+        print(f"{'differs' if check else 'written'}: fhirmod/mapping/profiles/{PACKED.name}")
     if check and differing:
         print("Run python -m fhirmod.cli.publishing and commit what it writes with the table that changed.")
         return 1

@@ -5,6 +5,7 @@ from typing import Any
 
 from fhirmod.episode import read_entry
 from fhirmod.errors import FhirmodError, Finding, InvalidError
+from fhirmod.mapping import known_profiles
 from fhirmod.r4 import check, parse
 
 
@@ -24,7 +25,7 @@ def check_document(document: Any) -> list[Finding]:
     """Return the findings of a parsed document, as `check_text` does."""
     match document:
         case {"resourceType": _}:
-            return check(document)
+            return check(document, known=known_profiles())
         case {"entries": [*entries], **rest}:
             opening = rest.get("opening")
             told = [] if opening is None else list(_entry({"kind": "opening"} | _plain(opening), "opening"))

@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import Any, Literal
 
 from fhirmod.errors import BusinessRuleError, FhirmodError, InvalidError
+from fhirmod.mapping import known_profiles
 from fhirmod.r4 import RESOURCE_TYPES, SUBSETTED, parse, refusals
 
 from .patching import Patch
@@ -62,7 +63,7 @@ def refuse_invalid(resource: Mapping[str, Any]) -> None:
 
     Errors: InvalidError with every finding that refuses it.
     """
-    wrong = tuple(refusals(resource))
+    wrong = tuple(refusals(resource, known_profiles()))
     if wrong:
         raise InvalidError("The resource is not valid FHIR R4.", findings=wrong)
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from fhirmod.errors import BusinessRuleError, InvalidError, UnreadableError
+from fhirmod.mapping import known_profiles
 from fhirmod.r4 import dump, fhirpath_patch, json_patch, parse, refusals
 from fhirmod.store import Version
 
@@ -40,7 +41,7 @@ class Patch:
                     f"The patch changes {name} of {current.type}/{current.id}; a patch keeps what a resource is.",
                     place=f"{current.type}.{name}",
                 )
-        wrong = tuple(refusals(resource))
+        wrong = tuple(refusals(resource, known_profiles()))
         if wrong:
             raise InvalidError("What the patch makes is not valid FHIR R4.", findings=wrong)
         return dump(resource), resource
@@ -57,7 +58,7 @@ def read_patch(document: Any) -> Patch:
         raise UnreadableError(
             "The body is no patch; wanted a list of JSON Patch operations, or Parameters of a FHIRPath Patch."
         )
-    wrong = tuple(refusals(document))
+    wrong = tuple(refusals(document, known_profiles()))
     if wrong:
         raise InvalidError("The Parameters of the patch are not valid FHIR R4.", findings=wrong)
     return Patch(document)

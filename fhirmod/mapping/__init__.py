@@ -24,6 +24,7 @@ from .derived import (
 from .due import DUE_PROFILE, due_images
 from .elements import dictionary, mapped
 from .fragments import derived_entry_id
+from .profiles import known as known_profiles
 from .reading import Lens, Stored
 from .recognising import CONTEXT_TYPES
 from .skipped import SKIPPED_TYPES, skipped, used
@@ -63,6 +64,7 @@ __all__ = [
     "due_images",
     "images",
     "is_derived",
+    "known_profiles",
     "local_keys",
     "local_values",
     "mapped",

@@ -22,7 +22,17 @@ from .profile import PUBLISHER, Authored, definition
 PACKED = "definitions.json.gz"
 _KEPT = ("id", "path", "sliceName", "min", "max", "base", "slicing", "binding", "type", "maxLength")
 
-__all__ = ["Authored", "authored", "definitions", "known", "packed", "profile_value_sets"]
+__all__ = [
+    "PACKED",
+    "Authored",
+    "authored",
+    "content",
+    "definitions",
+    "known",
+    "packed",
+    "profile_value_sets",
+    "unpacked",
+]
 
 
 def authored() -> list[Authored]:
@@ -67,22 +77,31 @@ def profile_value_sets() -> Iterator[dict[str, Any]]:
             }
 
 
-def packed() -> bytes:
-    """Return what run time needs of them, compressed: no prose, no differential."""
-    content = {
+def content() -> dict[str, Any]:
+    """Return what run time needs of them: no prose, no differential."""
+    sets = (*value_sets(), *profile_value_sets())
+    return {
         "definitions": [_slim(one) for one in definitions()],
-        "value_sets": [
-            {"url": one["url"], "compose": _bare(one["compose"])} for one in (*value_sets(), *profile_value_sets())
-        ],
+        "value_sets": [{"url": one["url"], "compose": _bare(one["compose"])} for one in sets],
     }
+
+
+def packed(content: dict[str, Any]) -> bytes:
+    """Return that content as it is kept beside this module."""
     return gzip.compress(msgspec.json.encode(content, order="sorted"), 9, mtime=0)
+
+
+def unpacked(kept: bytes) -> dict[str, Any]:
+    """Return the content of what `packed` made."""
+    found: dict[str, Any] = msgspec.json.decode(gzip.decompress(kept))
+    return found
 
 
 @cache
 def known() -> Known:
     """Return our definitions and value sets as the engine takes them, read once from what was packed."""
-    content = msgspec.json.decode(gzip.decompress(files(__package__).joinpath(PACKED).read_bytes()))
-    return Known(content["definitions"], content["value_sets"])
+    kept = unpacked(files(__package__).joinpath(PACKED).read_bytes())
+    return Known(kept["definitions"], kept["value_sets"])
 
 
 def _slim(one: dict[str, Any]) -> dict[str, Any]:

@@ -15,7 +15,7 @@ def _subject() -> Demand:
 
 
 def assembled() -> Iterator[Authored]:
-    """Return the profiles of the anchor, the balloon in place, the computed values and the case."""
+    """Return the profiles of the anchor, the balloon in place, what is due, the computed values and the case."""
     yield Authored(
         "anchor",
         "Procedure",
@@ -76,6 +76,30 @@ def assembled() -> Iterator[Authored]:
             Demand("derivedFrom", types=("Reference:Observation",)),
         ),
         "A value computed from the record; never counted again where it comes back.",
+    )
+    yield Authored(
+        "due",
+        "Task",
+        (
+            *_META,
+            Demand("intent", fixed=("Code", "plan")),
+            Demand("code", least=1),
+            Demand("focus", least=1, types=("Reference:Procedure",)),
+            Demand("for", least=1, types=("Reference:Patient",)),
+            Demand("owner", types=("Reference:Organization",)),
+            Demand("restriction", least=1),
+            Demand("restriction.period", least=1),
+            Demand("restriction.period.start", least=1),
+            Demand("restriction.period.end", least=1),
+            Demand("input", least=1, told_by=(("pattern", "type"),)),
+            Demand("input:since", least=1, most="1"),
+            Demand("input:since.type", pattern=coded_as("due.since")),
+            Demand("input:since.value[x]", types=("dateTime",)),
+            Demand("input:parameter", least=0, most="*"),
+            Demand("input:parameter.type", pattern=coded_as("due.parameter")),
+            Demand("input:parameter.value[x]", types=("Quantity",), pattern=("Quantity", {"system": UCUM})),
+        ),
+        "What is due in a window, by the site protocol; never overdue, which only a clock can say.",
     )
     yield Authored(
         "case",

@@ -62,6 +62,8 @@ def _whole(element: Json) -> Json:
         widest = {"url": _TYPE + "elementdefinition-maxValueSet", "valueCanonical": made["binding"]["maxValueSet"]}
         kept = {key: value for key, value in made["binding"].items() if key != "maxValueSet"}
         made["binding"] = {**kept, "extension": [widest]}
+    if "binding" in made and "valueSet" not in made["binding"]:
+        made["binding"] = {**made["binding"], "description": "Codes as R4 describes them for this element."}
     return {**made, "constraint": rules} if rules else made
 
 
