@@ -1,9 +1,9 @@
 """The contract that partners get, made from the tables: ``python -m fhirmod.cli.publishing [--check]``.
 
-It writes the project's `shared/`: the JSON Schemas of the entries, our profiles and terminology, what is
-read of each element of a received resource, the CapabilityStatement and the OpenAPI document; and, packed as run time reads them, the profiles. No code reads
-`shared/`; it is committed so that a partner can, and CI checks that it is as the tables say. It stands above `api`
-because the last two come from its routes.
+It writes the project's `shared/`: the JSON Schemas of the entries, our profiles and terminology, what is read of
+each element of a received resource, the CapabilityStatement and the OpenAPI document; and, packed as run time reads
+them, the profiles. No code reads `shared/`; it is committed so that a partner can, and CI checks that it is as the
+tables say. It stands above `api` because the last two come from its routes.
 """
 
 import sys

@@ -217,7 +217,7 @@ class _Conformance:
             if test is not None:
                 held = test(node, self._scope)
             else:
-                held = holds(text, node, _path(place), self._scope, self._by_text)
+                held = holds(text, node, ".".join(inside_resource(place, self._scope)), self._scope, self._by_text)
         except NotEvaluatedError as why:
             self._say(
                 "rule-not-evaluated",
@@ -317,16 +317,17 @@ class _Conformance:
             )
 
 
-def _path(place: Place) -> str:
-    """Return the element path of a place, without numbers: what tells fhirpathpy the type."""
+def inside_resource(place: Place, scope: Scope) -> list[str]:
+    """Return the element names of a place from its nearest resource on, which stands under its type."""
     names: list[str] = []
     here: Place | None = place
     while here is not None:
         here, name, _ = here
         names.append(name)
-    path = list(reversed(names))
-    last = max((number for number, name in enumerate(path) if name in ("resource", "contained")), default=-1)
-    return ".".join(path) if last < 0 else ".".join(path[last + 1 :])
+        if here is not None and name in ("resource", "contained"):
+            break
+    kind = scope.resource.get("resourceType")
+    return [str(kind) if kind else names[-1], *reversed(names[:-1])]
 
 
 def _named(urls: tuple[str, ...]) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 from fhirmod.errors import Finding
 
-from .conform import Around, check_profile
+from .conform import Around, check_profile, inside_resource
 from .facts import facts
 from .invariants import Scope
 from .places import Place, written
@@ -23,7 +23,7 @@ def check_extension(node: Mapping[str, Any], place: Place, scope: Scope, around:
     if definition is None:
         return []
     found = []
-    if definition.contexts and not any(_allowed(how, what, place) for how, what in definition.contexts):
+    if definition.contexts and not any(_allowed(how, what, place, scope) for how, what in definition.contexts):
         wanted = ", ".join(what for _, what in definition.contexts)
         name = definition.url.rpartition("/")[2]
         sentence = f"The extension {name} may not stand here; wanted it only on {wanted}."
@@ -31,7 +31,7 @@ def check_extension(node: Mapping[str, Any], place: Place, scope: Scope, around:
     return [*found, *check_profile(node, definition, place=place, around=around, scope=scope)]
 
 
-def _allowed(how: str, what: str, place: Place) -> bool:
+def _allowed(how: str, what: str, place: Place, scope: Scope) -> bool:
     """Return whether a context is where an extension stands; contexts in FHIRPath are not evaluated, so allow."""
     if how == "fhirpath":
         return True
@@ -40,7 +40,7 @@ def _allowed(how: str, what: str, place: Place) -> bool:
         return False
     if how == "extension":
         return holder[1] in ("extension", "modifierExtension")
-    path, kinds = _where(holder)
+    path, kinds = _where(inside_resource(holder, scope))
     return what in path or what in kinds
 
 
@@ -51,19 +51,9 @@ def allowed_on(definition: Profile, name: str) -> bool:
     return not definition.contexts or bool({name, *_bases(name)} & {what for _, what in definition.contexts})
 
 
-def _where(place: Place) -> tuple[set[str], set[str]]:
+def _where(names: list[str]) -> tuple[set[str], set[str]]:
     """Return the element paths by which a place is known, and the types it has with what they are made from."""
-    names: list[str] = []
-    here: Place | None = place
-    while here is not None:
-        here, name, _ = here
-        names.append(name)
-    names.reverse()
-    for number in range(len(names) - 1, 0, -1):
-        if names[number] in ("resource", "contained"):
-            names = names[number:]
-            break
-    kind = names[0] if names[0] not in ("resource", "contained") else "Resource"
+    kind = names[0]
     paths, kinds = {kind}, {kind}
     for name in names[1:]:
         try:

@@ -40,8 +40,8 @@ def gathered() -> Iterator[Authored]:
                     parts.setdefault(name, []).append((kind, part))
     for name, owners in parts.items():
         kinds = list(dict.fromkeys(kind for kind, _ in owners))
-        asked = reduce(_common, [_merged(_of_part(name, part)) for _, part in owners])
         codes = tuple(dict.fromkeys(code.key for _, part in owners for code in part.codes))
+        asked = reduce(_common, [_merged(_of_part(name, part, codes)) for _, part in owners])
         described = " ".join(first_line(kind) for kind in kinds)
         yield Authored(name, owners[0][1].type, tuple(asked.values()), described, codes)
 
@@ -51,7 +51,7 @@ def first_line(kind: str) -> str:
     return (KINDS[kind].__doc__ or "").strip().partition("\n")[0]
 
 
-def _of_part(name: str, part: Part) -> Iterator[Demand]:
+def _of_part(name: str, part: Part, codes: tuple[str, ...]) -> Iterator[Demand]:
     shape = SHAPES[part.type]
     yield Demand("meta", least=1)
     yield Demand("meta.security", least=1)
@@ -59,7 +59,7 @@ def _of_part(name: str, part: Part) -> Iterator[Demand]:
     yield from _identifier(shape)
     if part.category is not None:
         yield Demand("category", least=1, most="1", pattern=("CodeableConcept", _codings_only(part.category)))
-    yield _code(name, part, shape)
+    yield _code(name, codes, shape)
     yield from _envelope(shape)
     for row in part.rows:
         yield from row.place.asks()
@@ -81,16 +81,15 @@ def _identifier(shape: Shape) -> Iterator[Demand]:
         yield Demand("identifier.value", least=1)
 
 
-def _code(name: str, part: Part, shape: Shape) -> Demand:
+def _code(name: str, codes: tuple[str, ...], shape: Shape) -> Demand:
     path, typed = shape.code, ()
     if path.endswith("[0]"):
         path = path.removesuffix("[0]")
     elif path.endswith("CodeableConcept"):
         path, typed = path.removesuffix("CodeableConcept") + "[x]", ("CodeableConcept",)  # type: ignore[assignment]
     many = "1" if shape.code.endswith("[0]") else None
-    keys = [code.key for code in part.codes]
-    if len(keys) == 1:
-        return Demand(path, least=1, most=many, types=typed, pattern=coded_as(keys[0]))
+    if len(codes) == 1:
+        return Demand(path, least=1, most=many, types=typed, pattern=coded_as(codes[0]))
     return Demand(path, least=1, most=many, types=typed, answers=codes_url(name))
 
 
