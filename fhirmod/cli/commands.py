@@ -23,6 +23,14 @@ app = typer.Typer(
 _Db = Annotated[Path, typer.Option("--db", help="The SQLite file the record lies in.")]
 
 
+class Tier(StrEnum):
+    """When a rule's finding is shown."""
+
+    now = "now"
+    soon = "soon"
+    review = "review"
+
+
 class Dirt(StrEnum):
     """How spoilt the stories of the demonstration are."""
 
@@ -176,6 +184,20 @@ def convert(
                 print(sentence, file=sys.stderr)
                 lost += 1
     raise typer.Exit(int(strict and lost > 0))
+
+
+@app.command()
+def rules(
+    rule: Annotated[str | None, typer.Argument(help="A rule's id; without one, all are listed.")] = None,
+    tier: Annotated[Tier | None, typer.Option(help="Only the rules of this tier.")] = None,
+    as_json_lines: Annotated[bool, typer.Option("--json", help="One JSON object for each rule.")] = False,
+) -> None:
+    """Say what a record is checked for, and by whose words. Example: fhirmod rules --tier now"""
+    from .catalogue import as_json, chosen, in_full, listing
+
+    found = chosen(rule, None if tier is None else tier.value)
+    for line in map(as_json, found) if as_json_lines else in_full(found[0]) if rule else listing(found):
+        print(line)
 
 
 @app.command()
