@@ -49,7 +49,7 @@ def in_full(one: Rule) -> Iterator[str]:
     source = f"{one.source.citation} [{one.source.how_known}]"
     for name, text in (
         ("says", one.text),
-        ("tier", _HEADS[one.tier].replace("  ", " ")),
+        ("tier", " ".join(_HEADS[one.tier].split())),
         ("severity", one.severity),
         ("source", source),
         ("parameters", parameters),

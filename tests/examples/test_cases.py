@@ -20,7 +20,7 @@ from fhirmod.validation import assessed
 from tests.compute.case import record_codes
 from tests.intake.case import ALL, request
 
-from .told import BEDSIDE, FOLDERS, PARTNER, episode, expected, told, value_at
+from .told import BEDSIDE, EXAMPLES, FOLDERS, PARTNER, episode, expected, told, value_at
 
 NAMES = [folder.name for folder in FOLDERS]
 
@@ -56,6 +56,15 @@ def test_there_are_nine_examples_or_more_and_each_tells_its_story() -> None:
         assert lines[0].startswith("# ")
         assert any(line.startswith("What to look at:") for line in lines)
         assert len(expected(folder).states) >= 1
+
+
+def test_the_readme_of_the_examples_lists_every_case_with_its_title_and_every_script() -> None:
+    readme = (EXAMPLES / "README.md").read_text("utf-8")
+    for folder in FOLDERS:
+        title = (folder / "story.md").read_text("utf-8").splitlines()[0].removeprefix("# ")
+        assert f"| [{folder.name}](cases/{folder.name}/story.md) | {title} |" in readme
+    assert readme.count("](cases/") == len(FOLDERS)
+    assert all(f"]({path.name})" in readme for path in EXAMPLES.iterdir() if path.suffix in (".py", ".toml"))
 
 
 @pytest.mark.parametrize("folder", BEDSIDE, ids=lambda folder: folder.name)
