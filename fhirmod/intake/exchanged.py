@@ -6,22 +6,27 @@ from typing import Any, NamedTuple
 
 from fhirmod.episode import Episode, Moment, Protocol, Received
 from fhirmod.errors import ConflictError
-from fhirmod.mapping import TABLES, Lens, Stored, UnreadResource, derived_entry_id, stated_protocol
+from fhirmod.mapping import TABLES, Lens, UnreadResource, derived_entry_id, stated_protocol
 from fhirmod.r4 import parse, splice
-from fhirmod.store import EntryRow, EpisodeRow, Method, Put, Version, Writer
+from fhirmod.store import Access, EntryRow, EpisodeRow, Method, Put, Reader, Version, Writer
 
 from .bedside import digest_of
+from .code_map import in_force
+from .identity import episodes_about, merged_with
 from .incoming import Incoming, same_content
 from .leading import lead
-from .membership import is_anchor, members
+from .membership import Membership, is_anchor, members, patient_links
 from .owning import Owners, episode_named
 from .placing import Placed, place_all
 from .protocols import Protocols, keep, named
 from .provenance import provenance_put
 from .putting import following, indexed, told
+from .reading_back import load
 from .receipt import ReadResource, Receipt
 from .request import Request
-from .snapshot import Snapshot, computed, context_of, inferred_opening, load, read_back
+from .snapshot import Snapshot
+
+At = Callable[[Reader, Access, EpisodeRow], Snapshot]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,7 @@ class _Work:
     writer: Writer
     request: Request
     site: Site
+    at: At
     importing: bool
     ignored: dict[str, UnreadResource]
 
@@ -62,18 +68,19 @@ class _Work:
         anchors = self._anchors(placed)
         belongs = members(placed, anchors, self.writer, self.request.access)
         changed = [one for one in active if not self._unchanged(one)]
-        episodes = sorted({episode for one in changed for episode in belongs[one.reference]})
         snapshots, read, unread = [], [], []
-        loose = [one for one in changed if not belongs[one.reference]]
-        self._store(loose, links, None, {}, None)
+        loose = [one for one in changed if not belongs.of(one.reference)]
+        self._store(loose, links, None, belongs, None)
         unread += [
             UnreadResource(one.reference, _NO_EPISODE) for one in loose if one.type in _READ_TYPES and not one.deletes
         ]
+        merged = self._of_merged(loose)
+        episodes = sorted({episode for one in changed for episode in belongs.of(one.reference)} | merged.keys())
         for episode in episodes:
-            mine = [one for one in changed if episode in belongs[one.reference]]
-            snapshot, lens = self._episode(episode, mine, links, belongs, placed)
+            mine = [one for one in changed if episode in belongs.of(one.reference)]
+            snapshot, lens = self._episode(episode, mine, links, belongs, placed, merged.get(episode, ()))
             snapshots.append(snapshot)
-            here = {one.reference for one in mine}
+            here = {one.reference for one in mine} | belongs.late
             read += _read(lens, snapshot, here)
             unread += [one for reference, one in lens.unread.items() if reference in here]
         receipt = Receipt(
@@ -91,8 +98,9 @@ class _Work:
     def _anchors(self, placed: Sequence[Placed]) -> dict[str, str]:
         """Return the episode of each anchor of this request, by the anchor's reference here."""
         found = {}
+        codes = in_force(self.writer, self.request.access)
         for one in placed:
-            if one.found or not is_anchor(one.resource or {}):
+            if one.found or not is_anchor(codes.applied(one.resource or {})):
                 continue
             named = episode_named(one.resource or {})
             if named is not None and one.reference in self.ignored:
@@ -148,55 +156,67 @@ class _Work:
         episode: str,
         mine: Sequence[Placed],
         links: Mapping[str, str],
-        belongs: Mapping[str, Mapping[str, str]],
+        belongs: Membership,
         placed: Sequence[Placed],
+        merged: Sequence[Placed],
     ) -> tuple[Snapshot, Lens]:
+        """Return the episode with what came in, and the lens that read it: stored first, then read back from there."""
         access, now = self.request.access, self.request.received.text
         row, new = self._row(episode, mine, placed)
-        protocol = self.site.protocols.of(self.writer, access, row)
-        before, lens = load(self.writer, access, row, protocol)
-        batch = [
-            Stored(one.type, one.id, (one.current.version if one.current else 0) + 1, now, one.resource) for one in mine
-        ]
-        context = context_of(row, batch) if new else before.context
-        lens.subjects = context.subjects
-        received = lens.fold(batch)
-        own = tuple(one for one in before.episode.received if not (_inferred_opening(one) and _opens(received)))
-        if new:
-            own = () if _opens(received) else (inferred_opening(row),)
-            before = Snapshot(row, Episode(episode), context, {}, {}, {}, protocol)
-        merged = Episode(episode, own).adding(received)
-        after = computed(read_back(row, merged, context, lens, protocol))
-        _refuse_anchorless(row, mine, after)
-        stamp, status = self.request.new_id(), after.status
-        version = self.writer.bump(access, episode, None if status == row.status else status, stamp=stamp)
-        after = after.at(row._replace(version=version, status=status, stamp=stamp))
+        before = None if new else self.at(self.writer, access, row)
+        version = row.version + 1
         self._store(mine, links, episode, belongs, version)
-        provenance = provenance_put(self.request, _how(mine), (one.reference for one in mine), after)
-        follow = [*following(before, after), provenance]
-        self.writer.put(access, follow, now, version)
+        self.writer.join(access, episode, version, belongs.joining(episode))
+        after, lens = load(self.writer, access, row, self.site.protocols.of(self.writer, access, row))
+        _refuse_anchorless(row, mine, after)
+        if before is None:
+            before = Snapshot(row, Episode(episode), after.context, {}, {}, {}, after.protocol)
+        stamp, status = self.request.new_id(), after.status
+        self.writer.bump(access, episode, None if status == row.status else status, stamp=stamp)
+        after = after.at(row._replace(version=version, status=status, stamp=stamp))
+        written = [one.reference for one in (*mine, *merged)]
+        provenance = provenance_put(self.request, _how(mine) if mine else "PUT", written, after)
+        self.writer.put(access, [*following(before, after), provenance], now, version)
         self.writer.outbox(access, [told(episode, version, now)])
-        logged = self.writer.entries(access, [one.entry.id for one in received])
+        self._log([one for one in after.episode.received if one.entry.id not in before.episode.by_id], episode)
+        return after, lens
+
+    def _log(self, received: Sequence[Received], episode: str) -> None:
+        """Let the entries that were read count as accepted, unless they were sent before."""
+        access, now = self.request.access, self.request.received.text
+        logged = self.writer.entries(access, [one.entry.id for one in received if not one.inferred])
         rows = [
-            EntryRow(one.entry.id, digest_of(one.entry), now, episode) for one in received if one.entry.id not in logged
+            EntryRow(one.entry.id, digest_of(one.entry), now, episode)
+            for one in received
+            if not one.inferred and one.entry.id not in logged
         ]
         if rows:
             self.writer.log_entries(access, rows)
-        return after, lens
+
+    def _of_merged(self, changed: Sequence[Placed]) -> dict[str, list[Placed]]:
+        """Return the episodes of every woman whose Patient is now (or is no longer) merged with another."""
+        found: dict[str, list[Placed]] = {}
+        for one in changed:
+            if one.type == "Patient":
+                old = parse(one.current.body) if one.current is not None and one.current.body is not None else {}
+                links = {link for patient in (one.resource or {}, old) for link, _ in merged_with(patient)}
+                for episode in episodes_about(self.writer, self.request.access, one.reference, links):
+                    found.setdefault(episode, []).append(one)
+        return found
 
     def _store(
         self,
         mine: Sequence[Placed],
         links: Mapping[str, str],
         episode: str | None,
-        belongs: Mapping[str, Mapping[str, str]],
+        belongs: Membership,
         version: int | None,
     ) -> None:
         """Write the received resources; those that another of their episodes shows already are joined to this one."""
         puts = []
         further: list[tuple[str, str, str | None]] = []
         for one in mine:
-            bases = belongs.get(one.reference, {})
+            bases = belongs.of(one.reference)
             if episode is not None and episode != min(bases):
                 further.append((one.type, one.id, bases[episode]))
                 continue
@@ -205,6 +225,7 @@ class _Work:
                 puts.append(Put(one.type, one.id, "asserted", "DELETE", None, episode=episode, basis=basis))
                 continue
             tokens, references = indexed(one.resource)
+            references = (*references, *belongs.open_links(one.reference), *patient_links(one.resource))
             method: Method = "POST" if one.incoming.method == "POST" and one.current is None else "PUT"
             body = _spliced(one.text, one.id, links)
             puts.append(Put(one.type, one.id, "asserted", method, body, tokens, references, episode, basis))
@@ -223,14 +244,14 @@ class _Work:
 
 
 def write_resources(
-    writer: Writer, request: Request, incoming: Sequence[Incoming], site: Site, *, importing: bool
+    writer: Writer, request: Request, incoming: Sequence[Incoming], site: Site, *, at: At, importing: bool
 ) -> tuple[list[Written], list[Snapshot]]:
     """Return what became of each resource of a request, and the episodes as they now stand.
 
     Errors: BusinessRuleError if a client writes what is assembled or computed here (in an import it is ignored);
             PreconditionFailedError if a condition does not hold. Nothing is written then.
     """
-    work = _Work(writer, request, site, importing, {})
+    work = _Work(writer, request, site, at, importing, {})
     placed, snapshots, receipt = work.run(incoming)
     current = writer.get_many(request.access, [(one.type, one.id) for one in placed])
     written = []
@@ -279,14 +300,6 @@ def _read(lens: Lens, snapshot: Snapshot, here: set[str]) -> list[ReadResource]:
         for reference, entry in lens.read.items()
         if reference in here and entry in by_id
     ]
-
-
-def _inferred_opening(received: Received) -> bool:
-    return received.inferred and received.entry.kind == "opening"
-
-
-def _opens(received: Sequence[Received]) -> bool:
-    return any(one.entry.kind == "opening" for one in received)
 
 
 def _stated_facility(anchor: Mapping[str, Any]) -> str:

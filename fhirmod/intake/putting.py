@@ -1,6 +1,7 @@
 """From images to rows of the store: bytes with their identity inside, and what they are found by."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from fhirmod.mapping import ENTRY_ID, EPISODE_ID, Image, Values, depends_on, derived_id, derived_image
@@ -84,25 +85,27 @@ def following(before: Snapshot, after: Snapshot) -> list[Put]:
         for reference, image in before.assembled.items()
         if reference not in after.assembled
     ]
-    puts += _derived(before.summary, after.summary, after, before.incomplete)
+    puts += _derived(before.summary, after.summary, before, after)
     if after.local is not before.local:
-        puts += _derived(before.local, after.local, after, after.incomplete)
+        puts += _derived(before.local, after.local, before, after)
     return puts
 
 
-def _derived(before: Values, after: Values, snapshot: Snapshot, doubt: frozenset[str]) -> list[Put]:
+def _derived(before: Values, after: Values, earlier: Snapshot, snapshot: Snapshot) -> list[Put]:
     """Return the rows for changed values only; a value that can no longer be computed is deleted.
 
-    Shape: `doubt` are the kinds that something unread may have been before; now it is what the snapshot says.
+    Shape: all are written anew where what they refer to changed, and those that became doubtful or no longer are.
     """
-    episode, context, now, puts = snapshot.row.id, snapshot.context, snapshot.incomplete, []
+    episode, context, puts = snapshot.row.id, snapshot.context, []
+    doubt, now = earlier.incomplete, snapshot.incomplete
+    elsewhere = replace(earlier.context, also=context.also) != context
     for key, pair in after.items():
         known = before.get(key)
-        doubted = doubt != now and depends_on(key).isdisjoint(doubt) != depends_on(key).isdisjoint(now)
-        if known is pair and not doubted:
+        anew = elsewhere or (doubt != now and depends_on(key).isdisjoint(doubt) != depends_on(key).isdisjoint(now))
+        if known is pair and not anew:
             continue
         value, entry = pair
-        if known is None or known[0] != value or _moved(known[1], entry) or doubted:
+        if known is None or known[0] != value or _moved(known[1], entry) or anew:
             image = derived_image(key, value, entry, episode, context, now)
             puts.append(put_image(image, "derived", episode, "derived", "POST" if known is None else "PUT"))
     gone = before.keys() - after.keys()

@@ -9,8 +9,9 @@ from fhirmod.store import Put, Version, Writer
 from .incoming import same_content
 from .protocols import Protocols
 from .putting import put_image
+from .reading_back import load
 from .request import Request
-from .snapshot import Snapshot, load
+from .snapshot import Snapshot
 
 
 def rebuilt(writer: Writer, request: Request, episode_id: str, protocols: Protocols) -> int:

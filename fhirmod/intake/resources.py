@@ -6,11 +6,12 @@ from typing import Any, TypeVar
 
 from fhirmod.errors import FhirmodError, InvalidError, NotSupportedError
 from fhirmod.r4 import parse
-from fhirmod.store import Reader, Store, Writer
+from fhirmod.store import Access, EpisodeRow, Reader, Store, Writer
 
 from .exchanged import Site, Written, write_resources
 from .incoming import Incoming, read_resource, said_at
 from .patching import Patch, read_patch
+from .reading_back import load
 from .receipt import Receipt
 from .request import Request
 from .snapshot import Snapshot, Snapshots
@@ -25,6 +26,13 @@ class Resources:
     store: Store
     _snapshots: Snapshots
     _site: Site
+
+    def at(self, reader: Reader, access: Access, row: EpisodeRow) -> Snapshot:
+        """Return the snapshot of exactly this row: cached, or read back from the store."""
+        found = self._snapshots.at(row)
+        return (
+            found if found is not None else load(reader, access, row, self._site.protocols.of(reader, access, row))[0]
+        )
 
     def create(self, request: Request, type: str, text: bytes, *, if_none_exist: str | None = None) -> Written:
         """Return what became of a created resource; an image of an entry keeps its id.
@@ -152,7 +160,7 @@ class Resources:
         answers: Callable[[Writer], list[Any]] = lambda _: [],
     ) -> tuple[list[Written], list[Any]]:
         def work(writer: Writer) -> tuple[list[Written], list[Snapshot], list[Any]]:
-            written, snapshots = write_resources(writer, request, incoming, self._site, importing=importing)
+            written, snapshots = write_resources(writer, request, incoming, self._site, at=self.at, importing=importing)
             result = (written, snapshots, answers(writer))
             if request.dry_run:
                 raise _Tried(written, result[2])

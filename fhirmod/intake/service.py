@@ -25,7 +25,7 @@ from .rebuilding import rebuilt
 from .receipt import EntryResult, Receipt
 from .request import Request
 from .resources import Resources
-from .snapshot import Snapshot, Snapshots, advanced, load
+from .snapshot import Snapshot, Snapshots, advanced
 
 
 class Intake(Resources):
@@ -61,11 +61,6 @@ class Intake(Resources):
         snapshot = self.store.read(work)
         self._snapshots.keep(snapshot)
         return snapshot
-
-    def at(self, reader: Reader, access: Access, row: EpisodeRow) -> Snapshot:
-        """Return the snapshot of exactly this row: cached, or read back from the store."""
-        found = self._snapshots.at(row)
-        return found if found is not None else load(reader, access, row, self._protocols.of(reader, access, row))[0]
 
     # bedside
 

@@ -10,22 +10,17 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
-from itertools import groupby
-from typing import Any
 
-from fhirmod.compute import DUE_KINDS, NOT_STATED, Copy, State, care_of, closure, copy_of, due_items
-from fhirmod.episode import Episode, Opening, Protocol, Received
+from fhirmod.compute import DUE_KINDS, Copy, State, care_of, closure, copy_of, due_items
+from fhirmod.episode import Episode, Protocol, Received
 from fhirmod.mapping import (
     ASSEMBLED_FROM,
     LOCAL_KINDS,
     Context,
     Image,
-    Lens,
-    Stored,
     UnreadResource,
     Values,
     assembled,
-    derived_entry_id,
     due_images,
     local_keys,
     local_values,
@@ -33,11 +28,8 @@ from fhirmod.mapping import (
     summary_values,
     unread_kinds,
 )
-from fhirmod.r4 import parse
-from fhirmod.store import Access, EpisodeRow, Reader, Status, Version
+from fhirmod.store import EpisodeRow, Status
 from fhirmod.validation import assessed
-
-from .request import received_at
 
 
 @dataclass(frozen=True)
@@ -158,61 +150,6 @@ def advanced(
     if touched & DUE_KINDS or after.has_sign_off:
         tasks = _due(after)
     return replace(after, assembled=others | tasks)
-
-
-def load(reader: Reader, access: Access, row: EpisodeRow, protocol: Protocol) -> tuple[Snapshot, Lens]:
-    """Return the episode read back from everything stored, and the lens that read it."""
-    versions = reader.members(access, row.id, owner="asserted")
-    stored = [as_stored(one) for one in versions]
-    context = context_of(row, stored)
-    lens = Lens(context.subjects)
-    for _, batch in groupby(zip(versions, stored, strict=True), key=lambda pair: pair[0].episode_version):
-        lens.fold([one for _, one in batch])
-    received = tuple(lens.received)
-    if not any(isinstance(one.entry, Opening) for one in received):
-        received = (inferred_opening(row), *received)
-    return computed(read_back(row, Episode(row.id, received), context, lens, protocol)), lens
-
-
-def read_back(row: EpisodeRow, episode: Episode, context: Context, lens: Lens, protocol: Protocol) -> Snapshot:
-    """Return a snapshot of what a lens read, nothing computed yet."""
-    unread, once = tuple(lens.unread.values()), tuple(lens.once_unread)
-    return Snapshot(row, episode, context, {}, {}, {}, protocol, unread, once)
-
-
-def as_stored(version: Version) -> Stored:
-    """Return a stored version with its resource parsed."""
-    resource = None if version.body is None else parse(version.body)
-    return Stored(version.type, version.id, version.version, version.updated, resource)
-
-
-def context_of(row: EpisodeRow, stored: Iterable[Stored]) -> Context:
-    """Return what images of this episode refer to: our opening's Encounter, else what the anchor says."""
-    anchor = f"{row.anchor_type}/{row.anchor_id}"
-    found: dict[str, Any] = {}
-    for one in stored:
-        if one.resource is None:
-            continue
-        if one.id == f"{row.id}.encounter":
-            return Context(one.resource["subject"]["reference"], anchor, one.reference, row.drill)
-        if one.reference == anchor:
-            found = dict(one.resource)
-    subject = found.get("subject", {}).get("reference", "")
-    return Context(subject, anchor, found.get("encounter", {}).get("reference"), row.drill)
-
-
-def inferred_opening(row: EpisodeRow) -> Received:
-    """Return the opening that a partner's case implies: its facility and time as far as the anchor tells."""
-    opening = Opening.model_validate(
-        {
-            "id": derived_entry_id(f"{row.anchor_type}/{row.anchor_id}#opening"),
-            "at": row.opened_at,
-            "recorded_at": row.opened_at,
-            "facility": {"id": row.facility or NOT_STATED},
-            "drill": row.drill,
-        }
-    )
-    return Received(opening, received_at(row.opened_at), inferred=True)
 
 
 class Snapshots:

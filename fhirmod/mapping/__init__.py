@@ -27,6 +27,7 @@ from .fragments import derived_entry_id
 from .profiles import known as known_profiles
 from .reading import Lens, Stored
 from .recognising import CONTEXT_TYPES
+from .site_codes import NO_CODES, SiteCodes
 from .skipped import SKIPPED_TYPES, skipped, used
 from .special import stated_protocol
 from .tables import TABLES
@@ -45,12 +46,14 @@ __all__ = [
     "EPISODE_ID",
     "FACILITY_ID",
     "LOCAL_KINDS",
+    "NO_CODES",
     "SKIPPED_TYPES",
     "STAFF_ID",
     "TABLES",
     "Context",
     "Image",
     "Lens",
+    "SiteCodes",
     "Stored",
     "UnreadResource",
     "ValueKey",

@@ -22,6 +22,7 @@ from .linked import Linked
 from .might_be import might_be
 from .recognising import own_kind, says_no_entry
 from .shapes import SHAPES
+from .site_codes import NO_CODES, SiteCodes
 from .unread import UnreadResource
 
 
@@ -53,11 +54,12 @@ class _Group:
 class Lens:
     """The fold over an episode's asserted resources; `received` grows, `unread` says what could not be read.
 
-    Shape: `subjects` are the references of the woman it is about; none where that is not known. `once_unread` is
-           what was unread for a while and then read, taken back or deleted.
+    Shape: `subjects` are the references of the woman it is about; none where that is not known. `codes` are the
+           site's own. `once_unread` is what was unread for a while and then read, taken back or deleted.
     """
 
     subjects: frozenset[str] = frozenset()
+    codes: SiteCodes = NO_CODES
     received: list[Received] = field(default_factory=list)
     unread: dict[str, UnreadResource] = field(default_factory=dict)
     once_unread: list[UnreadResource] = field(default_factory=list)
@@ -76,7 +78,8 @@ class Lens:
         """
         before = len(self.received)
         step: dict[str, Stored] = {}
-        for stored in batch:
+        for raw in batch:
+            stored = replace(raw, resource=self.codes.applied(raw.resource)) if self.codes.rows else raw
             if stored.reference in step:
                 self._take(step)
                 step = {}

@@ -29,17 +29,21 @@ CONFIDENTIALITY = {
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """What every image of an episode refers to: FHIR references, and whether it is a drill."""
+    """What every image of an episode refers to: FHIR references, and whether it is a drill.
+
+    Shape: `also` are further references of the same woman (Patients merged with hers).
+    """
 
     subject: str
     anchor: str
     encounter: str | None = None
     drill: bool = False
+    also: frozenset[str] = frozenset()
 
     @property
     def subjects(self) -> frozenset[str]:
         """Return the references of the woman; none where the anchor names her otherwise than by a reference."""
-        return frozenset({self.subject}) if self.subject else frozenset()
+        return self.also | {self.subject} if self.subject else frozenset()
 
 
 @dataclass(frozen=True, slots=True)

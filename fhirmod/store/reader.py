@@ -123,6 +123,15 @@ class Reader:
         access.require("read")
         return [(row[0], row[1]) for row in self._rows(s.EPISODE_OF, (type_, id_))]
 
+    def linking(self, access: Access, param: str, keys: Iterable[Key]) -> dict[Key, list[Key]]:
+        """Return the (type, id) of the living resources that refer by this parameter to each of these, oldest first."""
+        access.require("read")
+        found: dict[Key, list[Key]] = {}
+        for target_type, target_id, type_, id_, by in self._over(s.linking, list(dict.fromkeys(keys))):
+            if by == param:
+                found.setdefault((target_type, target_id), []).append((type_, id_))
+        return found
+
     def episodes_of(self, access: Access, keys: Iterable[Key]) -> dict[Key, list[tuple[str, str | None]]]:
         """Return (episode, basis) for every episode that each of these (type, id) is a member of."""
         access.require("read")

@@ -74,6 +74,23 @@ def named_keys(count: int) -> tuple[FromClause, list[str]]:
 
 
 @sized
+def linking(count: int) -> Prepared:
+    """Return the statement for (target, who refers to it, by which parameter) of targets named by (type, id)."""
+    wanted, names = named_keys(count)
+    statement = (
+        select(wanted.c.type, wanted.c.id, _r.type, _r.id, reference.c.param)
+        .join_from(
+            wanted,
+            reference,
+            and_(reference.c.target_id == wanted.c.id, reference.c.target_type == wanted.c.type),
+        )
+        .join(resource, _r.rid == reference.c.rid)
+        .order_by(_r.rid)
+    )
+    return Prepared(statement, *names)
+
+
+@sized
 def current(count: int) -> Prepared:
     """Return the statement for the current versions of resources named by (type, id)."""
     wanted, names = named_keys(count)

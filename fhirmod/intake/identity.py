@@ -1,0 +1,72 @@
+"""Who is the same woman: Patients that were merged, by the links R4 has for it.
+
+Source: http://hl7.org/fhir/R4/patient.html#linking (replaced-by and replaces; refer and seealso say no such thing).
+"""
+
+from collections.abc import Collection, Iterator, Mapping
+from typing import Any, NamedTuple
+
+from fhirmod.r4 import parse
+from fhirmod.store import Access, Reader
+
+LINKS = "_links"
+"""The index of references to what is not yet in any episode, and of Patients to the Patients they are linked with."""
+
+
+class Woman(NamedTuple):
+    """The Patient that stands for her now, and every reference that means her."""
+
+    survivor: str
+    references: frozenset[str]
+
+
+def same_woman(reader: Reader, access: Access, subject: str) -> Woman:
+    """Return who a subject is: the Patient that replaced hers in the end, and all that were merged into one."""
+    found: dict[str, frozenset[str]] = {}
+    wanted = [subject]
+    replaced: dict[str, str] = {}
+    while wanted:
+        reference = wanted.pop()
+        if reference in found:
+            continue
+        type_, _, id_ = reference.partition("/")
+        if type_ != "Patient" or not id_ or "/" in id_:
+            found[reference] = frozenset()
+            continue
+        version = reader.get(access, type_, id_)
+        patient = parse(version.body) if version is not None and version.body is not None else {}
+        links = dict(merged_with(patient))
+        found[reference] = frozenset(links)
+        for other, how in links.items():
+            gone, stays = (reference, other) if how == "replaced-by" else (other, reference)
+            replaced[gone] = stays
+        wanted += links
+        wanted += [
+            f"Patient/{other}"
+            for kind, other, param in reader.referrers(access, type_, id_)
+            if (kind, param) == ("Patient", LINKS)
+        ]
+    survivor, seen = subject, {subject}
+    while (following := replaced.get(survivor)) is not None and following not in seen:
+        survivor = following
+        seen.add(survivor)
+    return Woman(survivor, frozenset(found))
+
+
+def episodes_about(reader: Reader, access: Access, patient: str, links: Collection[str]) -> set[str]:
+    """Return the episodes of the woman of a Patient that is, or was, merged with others; none if it never was."""
+    women = {one for link in (patient, *links) for one in same_woman(reader, access, link).references} if links else ()
+    found: set[str] = set()
+    for woman in women:
+        for type_, id_, _ in reader.referrers(access, *woman.split("/", 1)):
+            if type_ in ("Procedure", "Encounter"):
+                found |= {episode for episode, _ in reader.episode_of(access, type_, id_)}
+    return found
+
+
+def merged_with(patient: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Return the references of the Patients that one was merged with, and how: replaced-by or replaces."""
+    for link in patient.get("link", ()):
+        reference = link.get("other", {}).get("reference", "")
+        if link.get("type") in ("replaced-by", "replaces") and reference.startswith("Patient/"):
+            yield reference, str(link["type"])
