@@ -36,7 +36,10 @@ class Trap:
 
 @dataclass(frozen=True)
 class Sent:
-    """One resource of a Bundle: the name it is called by in the expectation, its own text, where it went, what was said."""
+    """One resource of a Bundle: the name the expectation calls it by, its text, where it went, what was said of it.
+
+    Shape: `found` says that its condition matched what was there already: then R4 lets the sent one be ignored.
+    """
 
     name: str
     full_url: str | None
@@ -44,6 +47,7 @@ class Sent:
     reference: str | None
     etag: str | None
     said: tuple[str, ...]
+    found: bool = False
 
     @property
     def read(self) -> str | None:
@@ -98,6 +102,7 @@ def _sent(entry: dict[str, Any], text: str, answer: dict[str, Any]) -> Sent:
         reference=reference,
         etag=response.get("etag"),
         said=tuple(issue["diagnostics"] for issue in issues),
+        found="ifNoneExist" in entry["request"] and response["status"].startswith("200"),
     )
 
 
