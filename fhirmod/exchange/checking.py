@@ -8,12 +8,17 @@ from fhirmod.errors import FhirmodError, Finding, InvalidError
 from fhirmod.mapping import known_profiles
 from fhirmod.r4 import check, parse
 
+from .judged import judged_bundle, judged_entries
+
+_NO_ID = "00000000-0000-4000-8000-000000000000"
+
 
 def check_text(text: bytes) -> list[Finding]:
     """Return everything that is to be said of a document; what cannot be read is said so, not raised.
 
     Shape: a FHIR resource or Bundle; one entry, a list of entries, or ``{"opening": ..., "entries": [...]}``. An
-           entry may leave out what the service fills in.
+           entry may leave out what the service fills in. Of a whole case (a list of entries, a Bundle that carries
+           one) the last layer says what the rules find, as of its last entry; those warn and refuse nothing.
     """
     try:
         return check_document(parse(text))
@@ -24,14 +29,18 @@ def check_text(text: bytes) -> list[Finding]:
 def check_document(document: Any) -> list[Finding]:
     """Return the findings of a parsed document, as `check_text` does."""
     match document:
+        case {"resourceType": "Bundle"}:
+            found = check(document)
+            return found if any(one.refuses for one in found) else [*found, *judged_bundle(document)]
         case {"resourceType": _}:
             return check(document, known=known_profiles())
         case {"entries": [*entries], **rest}:
             opening = rest.get("opening")
             told = [] if opening is None else list(_entry({"kind": "opening"} | _plain(opening), "opening"))
-            return [*told, *_entries(entries, "entries")]
+            first = [] if opening is None else [{"id": _NO_ID, "kind": "opening"} | _plain(opening)]
+            return [*told, *_entries(entries, "entries"), *judged_entries([*first, *entries])]
         case [*entries]:
-            return list(_entries(entries, ""))
+            return [*_entries(entries, ""), *judged_entries(entries)]
         case {"kind": _}:
             return list(_entry(document, ""))
         case _:
@@ -51,7 +60,7 @@ def _entry(entry: Any, place: str) -> Iterable[Finding]:
         return
     filled = {"recorded_at": "2000-01-01T00:00:00Z"} | _plain(entry)
     if filled.get("kind") == "opening":
-        filled = {"id": "00000000-0000-4000-8000-000000000000"} | filled
+        filled = {"id": _NO_ID} | filled
     try:
         read_entry(filled if isinstance(entry, Mapping) else entry)
     except InvalidError as wrong:

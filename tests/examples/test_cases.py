@@ -16,7 +16,7 @@ from fhirmod.episode import Episode, Protocol
 from fhirmod.exchange import case_bundle, check_text, demo_cases, partner_cases
 from fhirmod.intake import Intake
 from fhirmod.store import open_store
-from fhirmod.validation import assessed
+from fhirmod.validation import RULES, assessed
 from tests.compute.case import record_codes
 from tests.intake.case import ALL, request
 
@@ -107,9 +107,26 @@ def test_what_another_system_wrote_says_what_is_expected_and_what_stays_unread(f
 
 
 @pytest.mark.parametrize("folder", FOLDERS, ids=lambda folder: folder.name)
-def test_check_finds_nothing_in_an_example(folder: Path) -> None:
+def test_check_finds_nothing_wrong_in_an_example_but_what_the_rules_say(folder: Path) -> None:
     name = "entries.json" if folder in BEDSIDE else "bundle.json"
-    assert check_text((folder / name).read_bytes()) == []
+    found = check_text((folder / name).read_bytes())
+    assert {one.code for one in found} <= set(RULES)
+    assert not [one for one in found if one.refuses]
+
+
+@pytest.mark.parametrize("folder", BEDSIDE, ids=lambda folder: folder.name)
+def test_the_rules_find_in_a_bundle_what_they_find_in_its_entries(folder: Path) -> None:
+    given = told(folder)
+    with fresh() as here:
+        name = here.open(request(), given["opening"])[0].row.id
+        here.append(request(), name, given["entries"])
+        bundle = here.store.read(lambda reader: case_bundle(reader, ALL, name, "http://a/fhir"))
+    in_bundle = {(one.code, one.place) for one in check_text(bundle) if one.code in RULES}
+    in_entries = {(one.code, one.place) for one in check_text((folder / "entries.json").read_bytes())}
+    of_the_course = {name for name in RULES if not name.startswith("record-")}  # what was taken back is not in a Bundle
+    assert {one for one in in_bundle if one[0] in of_the_course} == {
+        one for one in in_entries if one[0] in of_the_course
+    }
 
 
 def test_every_example_is_a_drill() -> None:
