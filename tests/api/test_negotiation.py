@@ -39,6 +39,7 @@ SUBSETTED = {"system": "http://terminology.hl7.org/CodeSystem/v3-ObservationValu
         ("*/*;q=0", 406),
         ("application/*;q=0, */*", 200),  # text/json is one of the names of the form, and */* covers it
         ("application/*;q=0, text/*;q=0, */*", 406),
+        ("*/*, application/*;q=0, text/*;q=0", 406),  # the closest range counts, wherever it stands
         ("application/fhir+xml", 406),
         ("text/html", 406),
         ("application/fhir+json;fhirVersion=3.0", 406),
