@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from .checking import check_document, check_text
     from .converting import AsEntries, AsFhir, Converter, bundle_of_lines, conversion
     from .demo import Case, PartnerCase, demo_cases, partner_cases
+    from .typed import from_typed, to_typed
 
 __all__ = [
     "CAUTIONS",
@@ -24,13 +25,16 @@ __all__ = [
     "check_text",
     "conversion",
     "demo_cases",
+    "from_typed",
     "partner_cases",
+    "to_typed",
 ]
 _ROOMS = {
     "case": ("case_bundle",),
     "checking": ("check_document", "check_text"),
     "converting": ("AsEntries", "AsFhir", "Converter", "bundle_of_lines", "conversion"),
     "demo": ("Case", "PartnerCase", "demo_cases", "partner_cases"),
+    "typed": ("from_typed", "to_typed"),
 }
 _ROOM_OF = {name: room for room, names in _ROOMS.items() for name in names}
 

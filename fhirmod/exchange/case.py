@@ -1,6 +1,7 @@
 """The whole case as one Bundle: every current resource of the episode and the patient, bytes as stored."""
 
-from typing import Literal
+from collections.abc import Iterator
+from typing import Any, Literal
 
 from fhirmod.errors import NotFoundError
 from fhirmod.r4 import dump, parse, references
@@ -41,13 +42,31 @@ def case_bundle(
 
 def _shared(reader: Reader, access: Access, living: dict[tuple[str, str], Version]) -> dict[tuple[str, str], Version]:
     wanted = set()
+    named: set[tuple[str, str, str]] = set()
     for version in living.values():
-        for _, reference in references(parse(version.body or b"{}")):
+        resource = parse(version.body or b"{}")
+        for _, reference in references(resource):
             type_, slash, id_ = reference.partition("/")
             if slash and type_ in _SHARED:
                 wanted.add((type_, id_))
+        named.update(_logical(resource))
+    for type_, system, value in sorted(named):
+        wanted.update((type_, id_) for id_ in reader.identified(access, type_, system, value))
     found = reader.get_many(access, sorted(wanted - living.keys()))
     return {key: version for key, version in found.items() if version.body is not None}
+
+
+def _logical(value: Any) -> Iterator[tuple[str, str, str]]:
+    """Return the type, system and value of each reference that names its target by an identifier alone."""
+    if isinstance(value, dict):
+        type_, identifier = value.get("type"), value.get("identifier")
+        if isinstance(type_, str) and type_ in _SHARED and isinstance(identifier, dict) and "reference" not in value:
+            yield type_, identifier.get("system", ""), identifier.get("value", "")
+        for item in value.values():
+            yield from _logical(item)
+    elif isinstance(value, list):
+        for item in value:
+            yield from _logical(item)
 
 
 def _entry(version: Version, base_url: str, type_: str) -> bytes:

@@ -305,7 +305,9 @@ def _read(lens: Lens, snapshot: Snapshot, here: set[str]) -> list[ReadResource]:
 def _stated_facility(anchor: Mapping[str, Any]) -> str:
     """Return the facility a partner's anchor names: on whose behalf it was done, or where."""
     for performer in anchor.get("performer", ()):
-        behalf = performer.get("onBehalfOf", {})
+        actor = performer.get("actor", {})
+        is_organization = actor.get("type") == "Organization" or actor.get("reference", "").startswith("Organization/")
+        behalf = performer.get("onBehalfOf") or (actor if is_organization else {})
         name = behalf.get("identifier", {}).get("value") or behalf.get("display") or behalf.get("reference")
         if name:
             return str(name)[:200]

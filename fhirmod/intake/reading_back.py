@@ -1,6 +1,6 @@
 """The episode read back from what was asserted: the same whether it was cached, just written, or written long ago."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from itertools import groupby
 from typing import Any
 
@@ -61,7 +61,14 @@ def context_of(reader: Reader, access: Access, row: EpisodeRow, stored: Iterable
             encounter = found.get("encounter", {}).get("reference")
     subject = found.get("subject", {}).get("reference", "")
     woman = same_woman(reader, access, subject) if subject else Woman("", frozenset())
-    return Context(woman.survivor, anchor, encounter, row.drill, woman.references)
+    return Context(woman.survivor, anchor, encounter, row.drill, woman.references, _organization(found))
+
+
+def _organization(encounter: Mapping[str, Any]) -> tuple[str, str] | None:
+    """Return the identifier and the reference of the facility an opening's Encounter names, if it has both."""
+    provider = encounter.get("serviceProvider", {})
+    identifier, reference = provider.get("identifier", {}).get("value"), provider.get("reference")
+    return (identifier, reference) if identifier and reference else None
 
 
 def inferred_opening(row: EpisodeRow) -> Received:

@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from fhirmod.compute import Copy, Ledger, ledgers
-from fhirmod.episode import Entry, Moment
+from fhirmod.episode import Entry, Moment, Opening
 from terminology import concept
 
 from .meta import meta_of
@@ -82,6 +82,8 @@ def _anchor(
     period = _period(balloons[0].opened if balloons else None, _last_end(balloons))
     if period:
         body["performedPeriod"] = period
+    for opening in [one for one in standing if isinstance(one, Opening)][-1:]:
+        body["performer"] = [{"actor": context.facility(opening.facility)}]
     reasons = _conditions("haemorrhage", standing, roots)
     if reasons:
         body["reasonReference"] = reasons

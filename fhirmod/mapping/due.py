@@ -9,7 +9,6 @@ from fhirmod.episode import Facility, Moment, Threshold
 from terminology import concept
 
 from .meta import meta_of
-from .special import facility
 from .urls import UCUM
 from .writing import Context, Image
 
@@ -50,7 +49,7 @@ def _task(episode_id: str, due: Due, roots: Mapping[str, str], context: Context,
     if due.done is not None:
         body["executionPeriod"] = {"end": _text(due.done)}
     if not isinstance(copy.custodian, Why):
-        body["owner"] = facility(Facility(id=copy.custodian))
+        body["owner"] = context.facility(Facility(id=copy.custodian))
     body["reasonCode"] = {"text": "; ".join(dict.fromkeys(one.source.citation for one in due.thresholds))}
     body["restriction"] = {"period": {"start": _text(due.start), "end": _text(due.end)}}
     since = {"type": concept("due.since").codeable, "valueDateTime": _text(due.since)}

@@ -59,7 +59,7 @@ _USED: dict[str, dict[str, str]] = {
         "asNeededCodeableConcept": "what is wanted only if needed makes it unread",
     },
     "Communication": {},
-    "Consent": {},
+    "Consent": {"provision.type": "written: deny for a refusal, which is also rejected"},
     "Encounter": {},
     "Device": {
         "distinctIdentifier": "written from the unique device identifier that states it",
@@ -142,8 +142,8 @@ _SKIPPED: dict[str, dict[str, str]] = {
         "the paper itself": "sourceAttachment sourceReference",
         "the rule it was asked under is the facility's": "policy",
         "who checked it afterwards": "verification",
-        "permissions over data: what is recorded is consent to treatment, in details of its own": "provision.type"
-        " provision.period provision.actor provision.action provision.securityLabel provision.purpose"
+        "permissions over data: what is recorded is consent to treatment, in details of its own": "provision.period"
+        " provision.actor provision.action provision.securityLabel provision.purpose"
         " provision.class provision.code provision.dataPeriod provision.provision",
     },
     "Encounter": {

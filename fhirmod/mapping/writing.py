@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Any
 
-from fhirmod.episode import Entry, Retraction
+from fhirmod.episode import Entry, Facility, Opening, Retraction
 from terminology import concept
 
 from .envelope import write_envelope
 from .paths import put_at
 from .places import Component
 from .shapes import SHAPES, Shape
-from .special import DRILL
+from .special import DRILL, facility
 from .table import Part
 from .tables import TABLES
 from .urls import ENTRY_ID, profile
@@ -31,7 +31,8 @@ CONFIDENTIALITY = {
 class Context:
     """What every image of an episode refers to: FHIR references, and whether it is a drill.
 
-    Shape: `also` are further references of the same woman (Patients merged with hers).
+    Shape: `also` are further references of the same woman (Patients merged with hers);
+           `organization` is the identifier of the facility that opened it, and the reference it has here.
     """
 
     subject: str
@@ -39,6 +40,13 @@ class Context:
     encounter: str | None = None
     drill: bool = False
     also: frozenset[str] = frozenset()
+    organization: tuple[str, str] | None = None
+
+    def facility(self, value: Facility) -> dict[str, Any]:
+        """Return the Reference to a facility: by identifier, and literal where its resource is known."""
+        logical = facility(value)
+        known = self.organization is not None and self.organization[0] == value.id
+        return {"reference": self.organization[1]} | logical if known and self.organization else logical
 
     @property
     def subjects(self) -> frozenset[str]:
@@ -131,6 +139,8 @@ def _body(
     _write_rows(body, entry, part)
     if part.finish is not None:
         part.finish(body, entry, root)
+    if isinstance(entry, Opening):
+        body["serviceProvider"] = context.facility(entry.facility)
     if not body["extension"]:
         del body["extension"]
     return body

@@ -1,8 +1,9 @@
 """What was given, as MedicationAdministration."""
 
+from collections.abc import Callable
 from typing import Any, get_args
 
-from fhirmod.episode import Dose, Rate
+from fhirmod.episode import Dose, Infusion, Rate
 from fhirmod.mapping.special import AmountDetail, AmountWithUnit, Given
 from fhirmod.mapping.table import Code, Part, Row, Rows, Table
 from fhirmod.mapping.urls import DATA_ABSENT
@@ -19,15 +20,23 @@ def _dose_or_reason(target: dict[str, Any], entry: Any, root: str) -> None:
         dosage["dose"] = _NO_DOSE
 
 
+def _stopped(target: dict[str, Any], entry: Infusion, root: str) -> None:
+    """Say in R4's status that an infusion stopped: as `completed` it would count as given once more."""
+    _dose_or_reason(target, entry, root)
+    if entry.step == "stop" and target["status"] == "completed":
+        target["status"] = "stopped"
+
+
 def _given(
     kind: str,
     *details: str,
     codes: tuple[Code, ...],
     rows: tuple[Row, ...] = (),
     read_only: tuple[Part, ...] = (),
+    finish: Callable[[dict[str, Any], Any, Any], None] = _dose_or_reason,
 ) -> Table:
     all_rows = (*rows, *Rows(kind).details(*details))
-    part = Part(kind, "MedicationAdministration", codes, all_rows, profiles=(kind,), finish=_dose_or_reason)
+    part = Part(kind, "MedicationAdministration", codes, all_rows, profiles=(kind,), finish=finish)
     return Table(kind, (part, *read_only))
 
 
@@ -70,6 +79,7 @@ TABLES = (
             Row("amount", AmountDetail("infusion.amount", _DOSE_UNITS)),
             Row("rate", AmountWithUnit("dosage", "rateQuantity", units=_RATE_UNITS)),
         ),
+        finish=_stopped,
     ),
     _given(
         "fluid",

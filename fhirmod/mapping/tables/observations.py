@@ -48,24 +48,54 @@ _VITAL_PARTS = (
 )
 
 
+_OTHER_PARTS = (
+    _sign("mental_state", "mental-state"),
+    _sign("on_oxygen", "on-oxygen"),
+    _sign("capillary_refill_s", "capillary-refill"),
+    _sign("headache_or_breathless", "headache-or-breathless"),
+    _sign("nurse_concern", "nurse-concern"),
+    _sign("disproportionate_pain", "disproportionate-pain"),
+)
+
+
+def _said(entry: VitalSigns, parts: tuple[Part, ...]) -> list[Part]:
+    return [part for part in parts if part.says(entry)]
+
+
 def _members(target: dict[str, Any], entry: VitalSigns, root: str) -> None:
-    target["hasMember"] = [
-        {"reference": f"Observation/{root}.{part.name}"} for part in _VITAL_PARTS if part.says(entry)
-    ]
+    said = _said(entry, (*_VITAL_PARTS, *_OTHER_PARTS))
+    target["hasMember"] = [{"reference": f"Observation/{root}.{part.name}"} for part in said]
 
 
-def _several(entry: Any) -> bool:
-    return sum(part.says(entry) for part in _VITAL_PARTS) > 1
+def _only_vital(entry: Any) -> bool:
+    return len(_said(entry, _VITAL_PARTS)) > 1 and not _said(entry, _OTHER_PARTS)
 
 
-_PANEL = Part(
-    "vital-signs-panel",
-    "Observation",
-    (Code("vital-signs.panel"),),
-    when=_several,
-    category="vital-signs",
-    profiles=("vital-signs-panel", _R4_VITALS + "vitalspanel"),
-    finish=_members,
+def _with_others(entry: Any) -> bool:
+    others = len(_said(entry, _OTHER_PARTS))
+    return others > 0 and others + len(_said(entry, _VITAL_PARTS)) > 1
+
+
+_PANELS = (
+    Part(
+        "vital-signs-panel",
+        "Observation",
+        (Code("vital-signs.panel"),),
+        when=_only_vital,
+        category="vital-signs",
+        profiles=("vital-signs-panel", _R4_VITALS + "vitalspanel"),
+        finish=_members,
+    ),
+    # R4's panel takes vital signs alone as members; a set with more is a panel of our own
+    Part(
+        "round",
+        "Observation",
+        (Code("round"),),
+        when=_with_others,
+        category="exam",
+        profiles=("round",),
+        finish=_members,
+    ),
 )
 
 
@@ -214,14 +244,9 @@ TABLES = (
     Table(
         "vital-signs",
         (
-            _PANEL,
+            *_PANELS,
             *_VITAL_PARTS,
-            _sign("mental_state", "mental-state"),
-            _sign("on_oxygen", "on-oxygen"),
-            _sign("capillary_refill_s", "capillary-refill"),
-            _sign("headache_or_breathless", "headache-or-breathless"),
-            _sign("nurse_concern", "nurse-concern"),
-            _sign("disproportionate_pain", "disproportionate-pain"),
+            *_OTHER_PARTS,
         ),
     ),
     _panel(

@@ -33,7 +33,10 @@ def _device(kind: str, *, when: Any = None) -> Part:
 
 
 def _uses_own_device(target: dict[str, Any], entry: Any, root: str) -> None:
-    target.setdefault("focalDevice", [{"manipulated": {"reference": f"Device/{root}.device"}}])
+    """Name the device; a placement that names a preparation and states facts of its own has two Devices."""
+    named = target.setdefault("focalDevice", [])
+    if not named or _own_device(entry):
+        named.append({"manipulated": {"reference": f"Device/{root}.device"}})
 
 
 def _own_device(entry: Placement) -> bool:
