@@ -91,6 +91,8 @@ def judge_episodes(service: Service, sent: list[Sent], expected: dict[str, Any],
 def test_a_trap_is_not_fallen_into(service: Service, trap: Trap) -> None:
     everything: dict[str, Sent] = {}
     as_of = trap.expected.get("as_of", NOON)
+    if trap.code_map is not None:
+        service.adopt(trap.code_map)
     for number, bundle in enumerate(trap.bundles):
         sent = service.send(bundle)
         judge_receipt(sent, trap.expected["receipts"][number])

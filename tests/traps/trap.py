@@ -14,7 +14,10 @@ from typing import Any
 from starlette.testclient import TestClient
 
 from fhirmod.intake import Intake
+from fhirmod.intake.code_map import adopt
+from fhirmod.mapping import SiteCodes
 from fhirmod.r4 import parse
+from tests.intake.case import request
 
 FHIR = {"content-type": "application/fhir+json"}
 _READ, _UNREAD, _IGNORED = "Read as the ", "Stored, not read as an entry: ", "Not stored: "
@@ -22,16 +25,19 @@ _READ, _UNREAD, _IGNORED = "Read as the ", "Stored, not read as an entry: ", "No
 
 @dataclass(frozen=True)
 class Trap:
-    """One folder: the Bundles' bytes in the order of their names, and the expectation."""
+    """One folder: the Bundles' bytes in the order of their names, the expectation, and the site's code map if any."""
 
     name: str
     bundles: tuple[bytes, ...]
     expected: dict[str, Any]
+    code_map: bytes | None
 
     @classmethod
     def of(cls, folder: Path) -> "Trap":
         texts = tuple(path.read_bytes() for path in sorted(folder.glob("*.json")) if path.name != "expected.json")
-        return cls(folder.name, texts, parse((folder / "expected.json").read_bytes()))
+        codes = folder / "code-map.csv"
+        said = parse((folder / "expected.json").read_bytes())
+        return cls(folder.name, texts, said, codes.read_bytes() if codes.exists() else None)
 
 
 @dataclass(frozen=True)
@@ -79,6 +85,11 @@ class Service:
         got = parse(answer.content)["entry"]
         texts = [text for _, text in resource_texts(bundle)]
         return [_sent(*three) for three in zip(sent, texts, got, strict=True)]
+
+    def adopt(self, code_map: bytes) -> None:
+        """Return nothing; the site's code map is in force."""
+        codes = SiteCodes.read(code_map)
+        self.intake.store.write(lambda writer: adopt(writer, request(), codes))
 
     def get(self, path: str) -> Any:
         answer = self.client.get(path)
