@@ -10,11 +10,12 @@ import uvicorn
 from fhirmod.episode import KINDS, Protocol
 from fhirmod.errors import NotFoundError, NotSupportedError
 from fhirmod.exchange import CAUTIONS
-from fhirmod.intake import Intake
+from fhirmod.intake import Intake, Request
+from fhirmod.store import Access
 
 from .app import create_app
 from .clock import wall_clock
-from .record import open_record
+from .record import open_record, read_code_map
 from .settings import Settings
 
 
@@ -22,12 +23,17 @@ def run(settings: Settings) -> None:
     """Return when the service was told to stop and has answered what it had taken.
 
     Errors: NotSupportedError if it is to listen beyond this machine, its port is taken, or its file is of newer
-            software; NotFoundError if its site protocol or the folder of its file is not there to use.
+            software; NotFoundError if its site protocol, its code map or the folder of its file is not there to use;
+            InvalidError if the code map cannot be used; ConflictError if the record was read with another one.
     """
     settings.refuse_open_door()
     protocol = _protocol(settings)
+    codes = None if settings.code_map is None else read_code_map(settings.code_map)
     with open_record(settings.db) as store, _listening(settings.host, settings.port) as door:
-        app = create_app(settings, Intake(store, protocol, settings.facilities), wall_clock())
+        clock, intake = wall_clock(), Intake(store, protocol, settings.facilities)
+        if codes is not None:
+            intake.use_code_map(Request(Access.whole("service"), clock.now(), clock.new_id), codes)
+        app = create_app(settings, intake, clock)
         host = f"[{settings.host}]" if ":" in settings.host else settings.host
         say = f"fhirmod: http://{host}:{door.getsockname()[1]} - the record lies in {settings.db.resolve()}"
         print(say, *CAUTIONS[:2], sep="\n", file=sys.stderr, flush=True)

@@ -13,7 +13,8 @@ class Settings:
 
     Shape: `protocol` is the site's file, standing over the default; `base_url` is how clients reach the service,
            where that differs from what requests say (behind a proxy); `facilities` are those that records are kept
-           for here: custody of a woman is here while one of them has accepted her.
+           for here: custody of a woman is here while one of them has accepted her; `code_map` is what the local
+           codes of received resources mean (without one, the map that the record has).
     """
 
     host: str = "127.0.0.1"
@@ -22,6 +23,7 @@ class Settings:
     base_url: str | None = None
     protocol: Path | None = None
     facilities: tuple[str, ...] = ()
+    code_map: Path | None = None
     max_body_bytes: int = 16_000_000
     page: int = 50
     most_per_page: int = 500

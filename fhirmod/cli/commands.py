@@ -21,6 +21,10 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 _Db = Annotated[Path, typer.Option("--db", help="The SQLite file the record lies in.")]
+_CodeMap = Annotated[
+    Path | None,
+    typer.Option("--code-map", help="What the codes of your systems mean: a CSV file or a FHIR ConceptMap."),
+]
 
 
 class Tier(StrEnum):
@@ -88,13 +92,18 @@ def serve(
         list[str] | None,
         typer.Option(help="The id of a facility that records are kept for here; may be given several times."),
     ] = None,
+    code_map: _CodeMap = None,
 ) -> None:
     """Start the service. Example: fhirmod serve --port 8080 --db ward.db"""
     from api import Settings
     from api.serving import run
 
     kept_for = tuple(facility or ())
-    run(Settings(host=host, port=port, db=db, base_url=base_url, protocol=protocol, facilities=kept_for))
+    run(
+        Settings(
+            host=host, port=port, db=db, base_url=base_url, protocol=protocol, facilities=kept_for, code_map=code_map
+        )
+    )
 
 
 @app.command()
@@ -201,13 +210,16 @@ def rules(
 
 
 @app.command()
-def rebuild(db: _Db = DEFAULT_DB) -> None:
+def rebuild(db: _Db = DEFAULT_DB, code_map: _CodeMap = None) -> None:
     """Compute everything anew and say how much differed (nothing should). Example: fhirmod rebuild --db ward.db"""
+    from api.record import read_code_map
+
     from .opened import opened
 
+    codes = None if code_map is None else read_code_map(code_map)
     intake, request = opened(db, must_exist=True)
     with intake.store:
-        changed = intake.rebuild(request())
+        changed = intake.rebuild(request(), codes)
     print(
         f"{changed} resources differed from what the entries say" + ("." if changed == 0 else " and were written anew.")
     )

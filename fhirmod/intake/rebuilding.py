@@ -2,23 +2,31 @@
 
 from typing import Any
 
-from fhirmod.mapping import Image, derived_id, derived_image
+from fhirmod.mapping import Image, SiteCodes, derived_id, derived_image
 from fhirmod.r4 import dump, parse
 from fhirmod.store import Put, Version, Writer
 
 from .incoming import same_content
 from .protocols import Protocols
-from .putting import put_image
+from .putting import put_image, told
 from .reading_back import load
 from .request import Request
 from .snapshot import Snapshot
 
 
-def rebuilt(writer: Writer, request: Request, episode_id: str, protocols: Protocols) -> int:
-    """Return how many resources of an episode were not as its entries say, and are now."""
+def rebuilt(
+    writer: Writer, request: Request, episode_id: str, protocols: Protocols, before: SiteCodes | None = None
+) -> int:
+    """Return how many resources of an episode were not as its entries say, and are now.
+
+    Shape: `before` is the code map it was read with until now, if another is in force: an episode that says
+           something else with the new one gets a new version even if nothing stored differs.
+    """
     access = request.access
     row = writer.lock(access, episode_id)
-    snapshot, _ = load(writer, access, row, protocols.of(writer, access, row))
+    protocol = protocols.of(writer, access, row)
+    snapshot, _ = load(writer, access, row, protocol)
+    reread = before is not None and _said(load(writer, access, row, protocol, before)[0]) != _said(snapshot)
     stored: dict[str, Version] = {}
     for version in writer.members(access, episode_id):
         if version.owner != "asserted" and version.type != "Provenance":
@@ -34,9 +42,16 @@ def rebuilt(writer: Writer, request: Request, episode_id: str, protocols: Protoc
         for reference, version in stored.items()
         if reference not in wanted and version.body is not None
     ]
-    if puts:
-        writer.put(access, puts, request.received.text, writer.bump(access, episode_id, stamp=request.new_id()))
+    if puts or reread:
+        now = writer.bump(access, episode_id, stamp=request.new_id())
+        writer.put(access, puts, request.received.text, now)
+        if reread:
+            writer.outbox(access, [told(episode_id, now, request.received.text)])
     return len(puts)
+
+
+def _said(snapshot: Snapshot) -> Any:
+    return snapshot.episode.standing(), snapshot.unread
 
 
 def expected(snapshot: Snapshot) -> dict[str, tuple[Image, Any]]:

@@ -12,10 +12,12 @@ from typing import Any
 
 from fhirmod.episode import Opening, Protocol
 from fhirmod.errors import ConflictError, Finding, InvalidError, NotFoundError
+from fhirmod.mapping import SiteCodes
 from fhirmod.store import Access, EpisodeRow, Reader, Store, Writer
 from fhirmod.validation import findings
 
 from .bedside import Judgement, Sent, digest_of, judge, read_sent
+from .code_map import adopt, in_force, put_in_force
 from .exchanged import Site
 from .opening import opened, read_opening
 from .protocols import Protocols, keep
@@ -181,23 +183,39 @@ class Intake(Resources):
 
     # upkeep
 
-    def rebuild(self, request: Request) -> int:
+    def code_map(self, access: Access) -> SiteCodes:
+        """Return the site's code map that this record is read with; an empty one if it has none."""
+        return self.store.read(lambda reader: in_force(reader, access))
+
+    def use_code_map(self, request: Request, codes: SiteCodes) -> None:
+        """Return nothing; the record is read with this code map.
+
+        Errors: ConflictError if it has episodes that were read with another one: then `rebuild` reads them anew.
+        """
+        self.store.write(lambda writer: adopt(writer, request, codes))
+
+    def rebuild(self, request: Request, codes: SiteCodes | None = None) -> int:
         """Return how many assembled and derived resources differed from what the entries say, now written anew.
 
-        On any store this software wrote, that is none; after an upgrade of the sums it is the re-derived ones.
+        On any store this software wrote, that is none; after an upgrade of the sums it is the re-derived ones. With
+        another code map (`codes`) everything is read anew with that one, which is in force from then on.
         """
+        before = None
+        if codes is not None:
+            before = self.code_map(request.access)
+            self.store.write(lambda writer: put_in_force(writer, request, codes))
         changed, after = 0, None
         while rows := self._episodes(request.access, after):
             for row in rows:
-                changed += self._rebuild(request, row.id)
+                changed += self._rebuild(request, row.id, before)
                 after = row.id
         return changed
 
     def _episodes(self, access: Access, after: str | None) -> list[EpisodeRow]:
         return self.store.read(lambda reader: reader.episodes(access, limit=100, after=after))
 
-    def _rebuild(self, request: Request, episode_id: str) -> int:
-        return self.store.write(lambda writer: rebuilt(writer, request, episode_id, self._protocols))
+    def _rebuild(self, request: Request, episode_id: str, before: SiteCodes | None) -> int:
+        return self.store.write(lambda writer: rebuilt(writer, request, episode_id, self._protocols, before))
 
 
 def _all_or_none(judged: Judgement) -> None:

@@ -65,3 +65,16 @@ def test_showing_what_is_not_there_or_at_no_time_says_so(tmp_path: Path) -> None
     fhirmod("demo", cwd=tmp_path)
     assert "There is no episode 'x'" in fhirmod("show", "x", cwd=tmp_path).stderr
     assert "must be an instant with offset" in fhirmod("show", "x", "--as-of", "noon", cwd=tmp_path).stderr
+
+
+def test_a_code_map_is_named_wrong_row_by_row_and_comes_into_force_by_rebuild(tmp_path: Path) -> None:
+    assert fhirmod("demo", cwd=tmp_path).returncode == 0
+    (tmp_path / "codes.csv").write_text("system,code,concept\nurn:x,A,blood-los\n")
+    refused = fhirmod("rebuild", "--code-map", "codes.csv", cwd=tmp_path)
+    assert refused.returncode == 1
+    assert refused.stderr.startswith("Row 2 of the code map cannot be used: there is no concept 'blood-los'")
+    (tmp_path / "codes.csv").write_text("system,code,concept\nurn:x,A,blood-loss\n")
+    refused = fhirmod("serve", "--port", "0", "--code-map", "codes.csv", cwd=tmp_path)
+    assert (refused.returncode, "fhirmod rebuild --code-map" in refused.stderr) == (1, True)
+    done = fhirmod("rebuild", "--code-map", "codes.csv", cwd=tmp_path)
+    assert done.stdout == "0 resources differed from what the entries say.\n"
