@@ -84,6 +84,11 @@ class Part:
         return frozenset(key for key in keys if key is not None)
 
     @cached_property
+    def fields(self) -> frozenset[str]:
+        """Return the entry's fields that its rows carry."""
+        return frozenset(row.field.partition(".")[0] for row in self.rows)
+
+    @cached_property
     def by_key(self) -> dict[str, Code]:
         return {code.key: code for code in self.codes}
 
@@ -93,6 +98,8 @@ class Part:
             return self.when(entry)
         if self.always:
             return True
+        if self.fields.isdisjoint(entry.model_fields_set):  # none of them says anything by default (a test holds it)
+            return False
         return any(is_said(value(entry)) for value in self._values)
 
     @cached_property

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from fhirmod.episode import KINDS, Entry, Retraction
+from fhirmod.episode import KINDS, Entry, Retraction, is_said
 from fhirmod.mapping import TABLES, Context, Lens, Stored, images, retraction_image
 from fhirmod.mapping.codec import own_fields
 from fhirmod.r4 import check, dump, parse
@@ -54,3 +54,11 @@ def test_every_kind_has_a_table() -> None:
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_field_of_a_kind_has_a_row(kind: str) -> None:
     assert TABLES[kind].fields == own_fields(KINDS[kind]) - {"kind"}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_part_that_is_not_always_there_has_no_field_that_says_something_by_default(kind: str) -> None:
+    for part in TABLES[kind].parts:
+        if not part.always and part.when is None:
+            defaults = [KINDS[kind].model_fields[name].default for name in part.fields]
+            assert not any(map(is_said, defaults)), part.name
