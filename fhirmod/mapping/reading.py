@@ -20,9 +20,10 @@ from .envelope import read_time
 from .fragments import Fragment, derived_entry_id, fragment_of
 from .linked import Linked
 from .might_be import might_be
-from .recognising import own_kind, says_no_entry
+from .recognising import own_id, own_kind, says_no_entry
 from .shapes import SHAPES
 from .site_codes import NO_CODES, SiteCodes
+from .standing import standing_of
 from .unread import UnreadResource
 
 
@@ -74,16 +75,21 @@ class Lens:
     def fold(self, batch: Iterable[Stored]) -> list[Received]:
         """Return the entries that one accepted request said (its resources together, in order).
 
-        A resource that comes twice in a request (an entry and, after it, its correction) is read each time.
+        A resource that comes twice in a request (an entry and, after it, its correction) is read each time; so is
+        an entry of which a correction in the same request has parts that it had not.
         """
         before = len(self.received)
         step: dict[str, Stored] = {}
+        says: dict[str, str] = {}
         for raw in batch:
             stored = replace(raw, resource=self.codes.applied(raw.resource)) if self.codes.rows else raw
-            if stored.reference in step:
+            root, entry = _own_entry(stored)
+            if stored.reference in step or (entry and says.get(root, entry) != entry):
                 self._take(step)
-                step = {}
+                step, says = {}, {}
             step[stored.reference] = stored
+            if entry:
+                says[root] = entry
         self._take(step)
         return self.received[before:]
 
@@ -251,6 +257,15 @@ class Lens:
 
 def _keys(fragment: Fragment | None) -> tuple[Key, ...]:
     return () if fragment is None else fragment.standing_keys
+
+
+def _own_entry(stored: Stored) -> tuple[str, str]:
+    """Return the root and the id of the entry that an image of ours says ("" for a partner's, or one withdrawn)."""
+    resource = stored.resource or {}
+    if own_kind(resource) is None or standing_of(resource) == "withdrawn":
+        return "", ""
+    root = stored.id.partition(".")[0]
+    return root, own_id(resource) or root
 
 
 def _happened(resource: Mapping[str, Any] | None) -> datetime | None:

@@ -66,11 +66,20 @@ def _candidates(resource_type: str, kind: str | None) -> dict[str, tuple[Part, C
 
 def own_kind(resource: Mapping[str, Any] | None) -> str | None:
     """Return the kind of entry that our own extension names, or None."""
+    return _own(resource, "kind", "valueCode")
+
+
+def own_id(resource: Mapping[str, Any] | None) -> str | None:
+    """Return the id of the entry that our own extension names (a correction's), or None."""
+    return _own(resource, "id", "valueId")
+
+
+def _own(resource: Mapping[str, Any] | None, url: str, value: str) -> str | None:
     for item in (resource or {}).get("extension", ()):
         if item.get("url") == ENTRY:
             for part in item.get("extension", ()):
-                if part.get("url") == "kind":
-                    return str(part.get("valueCode"))
+                if part.get("url") == url:
+                    return str(part.get(value))
     return None
 
 

@@ -22,6 +22,18 @@ def body(intake: Intake, type_: str, id_: str) -> dict[str, object]:
     return dict(parse(version.body))
 
 
+def test_a_correction_in_the_same_queue_that_adds_a_result_before_the_others_is_read_back_as_two(
+    intake: Intake,
+) -> None:
+    episode = opened(intake)
+    first = entry("laboratory", "02:30", platelets_10e9_l=90, lactate_mmol_l=3)
+    second = {**first, "id": new_id(), "corrects": first["id"], "reason": "all of them", "haemoglobin_g_dl": 8}
+    intake.append(request(), episode, [first, second])
+    cold = Intake(intake.store, intake.protocol).snapshot(ALL, episode)
+    assert set(cold.episode.by_id) == set(intake.snapshot(ALL, episode).episode.by_id)
+    assert cold.episode.standing() == intake.snapshot(ALL, episode).episode.standing()
+
+
 def test_facility_and_time_alone_open_an_episode(intake: Intake) -> None:
     snapshot, result = intake.open(request(), {"facility": {"id": "clinic-7"}, "at": "2026-03-01T02:00:00Z"})
     assert result.status == "accepted"
