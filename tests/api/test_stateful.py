@@ -28,7 +28,7 @@ from tests.intake.case import new_id, request
 from .rest_model import SYSTEM, Body, Model, Refused, text
 
 BACKENDS = ("sqlite",)
-EXAMPLES, STEPS = 60, 50
+EXAMPLES, STEPS = 50, 50
 IDS, VALUES = st.sampled_from("abc"), st.sampled_from(("W-1", "W-2"))
 TYPES = st.sampled_from(("Patient", "Observation"))
 DIGITS = st.sampled_from(("1.5", "1.50", "350", "350.0", "0.010", "1E+3", "12345678901234567.8910"))
