@@ -12,6 +12,7 @@ from fhirmod.store import Access, EntryRow, EpisodeRow, Method, Put, Reader, Ver
 
 from .bedside import digest_of
 from .code_map import in_force
+from .courses import same_course
 from .identity import episodes_about, merged_with
 from .incoming import Incoming, same_content
 from .leading import lead
@@ -106,7 +107,8 @@ class _Work:
             if named is not None and one.reference in self.ignored:
                 found[f"Procedure/{named}.anchor"] = named
             elif one.reference not in self.ignored:
-                found[one.reference] = derived_entry_id(one.reference)
+                known = same_course(self.writer, self.request.access, one, placed)
+                found[one.reference] = known or derived_entry_id(one.reference)
         return found
 
     def _row(self, episode: str, mine: Sequence[Placed], placed: Sequence[Placed]) -> tuple[EpisodeRow, bool]:

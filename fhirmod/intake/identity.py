@@ -1,4 +1,4 @@
-"""Who is the same woman: Patients that were merged, by the links R4 has for it.
+"""Who is the same woman: Patients that were merged, by the links R4 has for it, or have one identifier.
 
 Source: http://hl7.org/fhir/R4/patient.html#linking (replaced-by and replaces; refer and seealso say no such thing).
 """
@@ -21,7 +21,7 @@ class Woman(NamedTuple):
 
 
 def same_woman(reader: Reader, access: Access, subject: str) -> Woman:
-    """Return who a subject is: the Patient that replaced hers in the end, and all that were merged into one."""
+    """Return who a subject is: the Patient that replaced hers in the end, and all that are the same woman."""
     found: dict[str, frozenset[str]] = {}
     wanted = [subject]
     replaced: dict[str, str] = {}
@@ -46,11 +46,23 @@ def same_woman(reader: Reader, access: Access, subject: str) -> Woman:
             for kind, other, param in reader.referrers(access, type_, id_)
             if (kind, param) == ("Patient", LINKS)
         ]
+        wanted += [
+            f"Patient/{other}"
+            for system, value in identifiers(patient)
+            for other in reader.identified(access, "Patient", system, value)
+        ]
     survivor, seen = subject, {subject}
     while (following := replaced.get(survivor)) is not None and following not in seen:
         survivor = following
         seen.add(survivor)
     return Woman(survivor, frozenset(found))
+
+
+def identifiers(resource: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Return the business identifiers of a resource that name one thing everywhere: with system and value."""
+    for one in resource.get("identifier", ()):
+        if one.get("system") and one.get("value") and one.get("use") != "old":
+            yield one["system"], one["value"]
 
 
 def episodes_about(reader: Reader, access: Access, patient: str, links: Collection[str]) -> set[str]:

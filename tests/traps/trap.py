@@ -44,7 +44,8 @@ class Trap:
 class Sent:
     """One resource of a Bundle: the name the expectation calls it by, its text, where it went, what was said of it.
 
-    Shape: `found` says that its condition matched what was there already: then R4 lets the sent one be ignored.
+    Shape: `found` says that its condition matched what was there already: then R4 lets the sent one be ignored;
+           `made_anew` that it is a create without a condition.
     """
 
     name: str
@@ -54,6 +55,7 @@ class Sent:
     etag: str | None
     said: tuple[str, ...]
     found: bool = False
+    made_anew: bool = False
 
     @property
     def read(self) -> str | None:
@@ -114,6 +116,7 @@ def _sent(entry: dict[str, Any], text: str, answer: dict[str, Any]) -> Sent:
         etag=response.get("etag"),
         said=tuple(issue["diagnostics"] for issue in issues),
         found="ifNoneExist" in entry["request"] and response["status"].startswith("200"),
+        made_anew=entry["request"]["method"] == "POST" and "ifNoneExist" not in entry["request"],
     )
 
 
