@@ -106,7 +106,11 @@ def test_a_trap_is_not_fallen_into(service: Service, trap: Trap) -> None:
             continue  # R4: a create without a condition makes a new one each time; what stands must not change
         known = everything[one.name]
         assert (one.reference, one.etag) == (known.reference, known.etag), one.name
-    assert judge_episodes(service, list(everything.values()), trap.expected["episodes"], as_of) == stands
+    then = judge_episodes(service, list(everything.values()), trap.expected["episodes"], as_of)
+    if any(one.made_anew for one in again):  # they are stored beside the first, so the episode has another version
+        assert [one["standing"] for one in then.values()] == [one["standing"] for one in stands.values()]
+    else:
+        assert then == stands
     assert service.intake.rebuild(request()) == 0
 
 
