@@ -182,6 +182,8 @@ def said_of(receipt: Receipt) -> Mapping[str, list[Finding]]:
         say("unread", unread.reference, f"Stored, not read as an entry: {unread.reason}.")
     for ignored in receipt.ignored:
         say("ignored", ignored.reference, f"Not stored: {ignored.reason}")
+    for finding in receipt.findings:
+        found[finding.place].append(finding)
     return found
 
 

@@ -5,13 +5,20 @@ identifiers say that it is the same. Source: http://hl7.org/fhir/R4/resource.htm
 """
 
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import timedelta
 from typing import Any
 
+from fhirmod.episode import Moment
+from fhirmod.errors import Finding
 from fhirmod.r4 import parse
-from fhirmod.store import Access, Reader
+from fhirmod.store import Access, EpisodeRow, Reader
 
-from .identity import identifiers
+from .identity import episodes_about, identifiers
 from .placing import Placed
+
+_LIKELY = timedelta(days=42)
+"""The puerperium: a second tamponade of the same woman within it is likely the same case. Common practice, no
+published source."""
 
 
 def same_course(reader: Reader, access: Access, anchor: Placed, placed: Sequence[Placed]) -> str | None:
@@ -67,3 +74,17 @@ def _who(
     elif type_ == "Patient" and id_:
         version = reader.get(access, type_, id_)
         yield from identifiers(parse(version.body) if version is not None and version.body is not None else {})
+
+
+def likely_the_same(reader: Reader, access: Access, row: EpisodeRow, subject: str) -> Iterator[Finding]:
+    """Return a finding for each episode of the same woman that a new one is likely the same case as."""
+    opened, place = Moment(row.opened_at).instant, f"{row.anchor_type}/{row.anchor_id}"
+    for other in sorted(episodes_about(reader, access, subject)) if subject.startswith("Patient/") else ():
+        its = reader.episode(access, other) if other != row.id else None
+        at = Moment(its.opened_at).instant if its is not None else None
+        if at is not None and opened is not None and abs(at - opened) <= _LIKELY:
+            sentence = (
+                f"The episode {row.id} is about the same woman as the episode {other} and may be the same tamponade; "
+                "nothing was joined: a person decides."
+            )
+            yield Finding("information", "likely-the-same", "informational", place, sentence)

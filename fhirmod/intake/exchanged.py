@@ -1,19 +1,20 @@
 """Resources that came in as FHIR: stored as asserted, read as entries, and what follows from them stored too."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from fhirmod.episode import Episode, Moment, Protocol, Received
-from fhirmod.errors import ConflictError
+from fhirmod.errors import ConflictError, Finding
 from fhirmod.mapping import TABLES, Lens, UnreadResource, derived_entry_id, stated_protocol
 from fhirmod.r4 import parse, splice
 from fhirmod.store import Access, EntryRow, EpisodeRow, Method, Put, Reader, Version, Writer
 
+from .appending import release_held
 from .bedside import digest_of
 from .code_map import in_force
-from .courses import same_course
-from .identity import episodes_about, merged_with
+from .courses import likely_the_same, same_course
+from .identity import episodes_of_others
 from .incoming import Incoming, same_content
 from .leading import lead
 from .membership import Membership, is_anchor, members, patient_links
@@ -58,6 +59,7 @@ class _Work:
     at: At
     importing: bool
     ignored: dict[str, UnreadResource]
+    likely: list[Finding] = field(default_factory=list)
 
     def run(self, incoming: Sequence[Incoming]) -> tuple[list[Placed], list[Snapshot], Receipt]:
         placed, standing = place_all(self.writer, self.request, incoming)
@@ -69,7 +71,7 @@ class _Work:
         anchors = self._anchors(placed)
         belongs = members(placed, anchors, self.writer, self.request.access)
         changed = [one for one in active if not self._unchanged(one)]
-        snapshots, read, unread = [], [], []
+        snapshots, read, unread, released = [], [], [], []
         loose = [one for one in changed if not belongs.of(one.reference)]
         self._store(loose, links, None, belongs, None)
         unread += [
@@ -80,6 +82,8 @@ class _Work:
         for episode in episodes:
             mine = [one for one in changed if episode in belongs.of(one.reference)]
             snapshot, lens = self._episode(episode, mine, links, belongs, placed, merged.get(episode, ()))
+            snapshot, freed = release_held(self.writer, self.request, snapshot)
+            released += freed
             snapshots.append(snapshot)
             here = {one.reference for one in mine} | belongs.late
             read += _read(lens, snapshot, here)
@@ -87,9 +91,11 @@ class _Work:
         receipt = Receipt(
             episode=episodes[0] if episodes else None,
             version=snapshots[0].row.version if snapshots else 0,
+            released=tuple(released),
             read=tuple(read),
             unread=tuple(unread),
             ignored=tuple(self.ignored.values()),
+            findings=tuple(self.likely),
             dry_run=self.request.dry_run,
         )
         return placed, snapshots, receipt
@@ -172,6 +178,7 @@ class _Work:
         after, lens = load(self.writer, access, row, self.site.protocols.of(self.writer, access, row))
         _refuse_anchorless(row, mine, after)
         if before is None:
+            self.likely += likely_the_same(self.writer, access, row, after.context.subject)
             before = Snapshot(row, Episode(episode), after.context, {}, {}, {}, after.protocol)
         stamp, status = self.request.new_id(), after.status
         self.writer.bump(access, episode, None if status == row.status else status, stamp=stamp)
@@ -201,8 +208,9 @@ class _Work:
         for one in changed:
             if one.type == "Patient":
                 old = parse(one.current.body) if one.current is not None and one.current.body is not None else {}
-                links = {link for patient in (one.resource or {}, old) for link, _ in merged_with(patient)}
-                for episode in episodes_about(self.writer, self.request.access, one.reference, links):
+                if not any("link" in its or "identifier" in its for its in (one.resource or {}, old)):
+                    continue  # nothing in it can make two Patients one woman
+                for episode in episodes_of_others(self.writer, self.request.access, one.reference, old):
                     found.setdefault(episode, []).append(one)
         return found
 

@@ -3,7 +3,7 @@
 Source: http://hl7.org/fhir/R4/patient.html#linking (replaced-by and replaces; refer and seealso say no such thing).
 """
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 from fhirmod.r4 import parse
@@ -65,15 +65,26 @@ def identifiers(resource: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
             yield one["system"], one["value"]
 
 
-def episodes_about(reader: Reader, access: Access, patient: str, links: Collection[str]) -> set[str]:
-    """Return the episodes of the woman of a Patient that is, or was, merged with others; none if it never was."""
-    women = {one for link in (patient, *links) for one in same_woman(reader, access, link).references} if links else ()
-    found: set[str] = set()
-    for woman in women:
-        for type_, id_, _ in reader.referrers(access, *woman.split("/", 1)):
-            if type_ in ("Procedure", "Encounter"):
-                found |= {episode for episode, _ in reader.episode_of(access, type_, id_)}
-    return found
+def episodes_about(reader: Reader, access: Access, patient: str) -> set[str]:
+    """Return the episodes of the woman that a Patient means."""
+    return {one for woman in same_woman(reader, access, patient).references for one in _episodes(reader, access, woman)}
+
+
+def episodes_of_others(reader: Reader, access: Access, patient: str, before: Mapping[str, Any]) -> set[str]:
+    """Return the episodes of a woman who is, or was before, also other Patients; none if she is this one alone."""
+    women = set(same_woman(reader, access, patient).references)
+    for other, _ in merged_with(before):
+        women |= same_woman(reader, access, other).references
+    return {one for woman in women for one in _episodes(reader, access, woman)} if women != {patient} else set()
+
+
+def _episodes(reader: Reader, access: Access, patient: str) -> set[str]:
+    if not patient.startswith("Patient/"):
+        return set()
+    referring = reader.referrers(access, *patient.split("/", 1))
+    keys = [(type_, id_) for type_, id_, _ in referring if type_ in ("Procedure", "Encounter")]
+    found = reader.episodes_of(access, keys) if keys else {}
+    return {episode for members in found.values() for episode, _ in members}
 
 
 def merged_with(patient: Mapping[str, Any]) -> Iterator[tuple[str, str]]:

@@ -16,18 +16,17 @@ from fhirmod.mapping import SiteCodes
 from fhirmod.store import Access, EpisodeRow, Reader, Store, Writer
 from fhirmod.validation import findings
 
+from .appending import write_judged
 from .bedside import Judgement, Sent, digest_of, judge, read_sent
 from .code_map import adopt, in_force, put_in_force
 from .exchanged import Site
 from .opening import opened, read_opening
 from .protocols import Protocols, keep
-from .provenance import provenance_put
-from .putting import following, told
 from .rebuilding import rebuilt
 from .receipt import EntryResult, Receipt
 from .request import Request
 from .resources import Resources
-from .snapshot import Snapshot, Snapshots, advanced
+from .snapshot import Snapshot, Snapshots
 
 
 class Intake(Resources):
@@ -131,7 +130,8 @@ class Intake(Resources):
             judged = judge(writer, request, before, queue, distinct=distinct)
             if atomic:
                 _all_or_none(judged)
-            after = self._written(writer, request, before, judged)
+            after = write_judged(writer, request, before, judged)
+            self._snapshots.keep(after)
             return after, Receipt(episode_id, after.row.version, tuple(judged.results), tuple(judged.released))
 
         snapshot, receipt = self.store.write(work)
@@ -156,30 +156,6 @@ class Intake(Resources):
             raise NotFoundError(f"There is no episode {episode_id!r}; open it first.", place="episode")
         judged = judge(reader, request, self.at(reader, request.access, row), queue, distinct=distinct)
         return Receipt(episode_id, row.version, tuple(judged.results), tuple(judged.released), dry_run=True)
-
-    def _written(self, writer: Writer, request: Request, before: Snapshot, judged: Judgement) -> Snapshot:
-        """Return the episode after what was judged has been written."""
-        access, now = request.access, request.received.text
-        if judged.hold:
-            writer.hold(access, judged.hold)
-        if judged.release:
-            writer.release(access, before.row.id, judged.release)
-        if not judged.received:
-            return before
-        stamp = request.new_id()
-        after = advanced(before, judged.received, frozenset(judged.kinds), judged.roots)
-        status = after.status
-        changed = None if status == before.row.status else status
-        version = writer.bump(access, before.row.id, changed, stamp=stamp)
-        after = after.at(before.row._replace(version=version, status=status, stamp=stamp))
-        references = (f"{put.type}/{put.id}" for put in judged.puts)
-        provenance = provenance_put(request, judged.puts[0].method, references, before)
-        puts = [*judged.puts, *following(before, after), provenance]
-        writer.put(access, puts, now, version)
-        writer.log_entries(access, judged.log)
-        writer.outbox(access, [told(before.row.id, version, now)])
-        self._snapshots.keep(after)
-        return after
 
     # upkeep
 

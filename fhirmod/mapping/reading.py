@@ -44,9 +44,10 @@ class Stored:
 
 @dataclass
 class _Group:
-    """The parts of one entry as they now are, and the entry they last said."""
+    """The parts of one entry as they now are, which of them came last, and the entry they last said."""
 
     fragments: dict[str, Fragment] = field(default_factory=dict)
+    latest: str = ""
     last: Entry | None = None
     retracted_by: str | None = None
 
@@ -125,6 +126,7 @@ class Lens:
                 self._let_go(stored, touched)
             group = self._groups.setdefault(fragment.root, _Group())
             group.fragments[stored.reference] = fragment
+            group.latest = stored.reference
             self._of[stored.reference] = fragment.root
             touched[fragment.root] = stored
         for root, stored in touched.items():
@@ -181,7 +183,7 @@ class Lens:
     def _settle(self, root: str, stored: Stored) -> None:
         """Read the group's standing parts as one entry; a change since the last is a correction."""
         group = self._groups[root]
-        parts = {ref: part for ref, part in group.fragments.items() if not part.withdrawn}
+        parts = _said_last(group)
         if not parts:
             return
         document: dict[str, Any] = {}
@@ -257,6 +259,17 @@ class Lens:
 
 def _keys(fragment: Fragment | None) -> tuple[Key, ...]:
     return () if fragment is None else fragment.standing_keys
+
+
+def _said_last(group: _Group) -> dict[str, Fragment]:
+    """Return the standing parts that say one entry: where a partner's resource was corrected at the bedside, two
+    entries have parts here, and the one that came last is meant.
+    """
+    parts = {ref: part for ref, part in group.fragments.items() if not part.withdrawn}
+    meant = parts.get(group.latest)
+    if meant is None:
+        return parts
+    return {ref: part for ref, part in parts.items() if part.own.get("id") == meant.own.get("id")}
 
 
 def _own_entry(stored: Stored) -> tuple[str, str]:

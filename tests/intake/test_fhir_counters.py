@@ -43,7 +43,7 @@ def test_each_interaction_is_one_commit_of_few_statements(intake: Intake) -> Non
     }
     assert {commits for _, commits in costs.values()} == {1}
     most = {name: statements for name, (statements, _) in costs.items()}
-    assert max(most.values()) <= 12, most
+    assert max(most.values()) <= 14, most  # two of them ask who else is this woman
     assert most["the same again"] <= 4, most
 
 
@@ -83,7 +83,7 @@ def test_a_case_that_comes_as_fhir_costs_the_same_statements_whatever_its_length
         intake = new_intake()
         return cost(intake, lambda: intake.transaction(request(), partner.transaction(case)))
 
-    assert sent(0)[0] == sent(50)[0] <= 40
+    assert sent(0)[0] == sent(50)[0] <= 44
     assert sent(0)[1] == 1
 
 

@@ -9,7 +9,7 @@ import pytest
 from fhirmod.intake import Intake
 
 from . import partner
-from .case import ALL, entry, request
+from .case import ALL, entry, new_id, request
 
 DEVICE = {
     "resourceType": "Device",
@@ -152,4 +152,57 @@ def test_a_result_corrected_to_another_woman_is_taken_back_here_and_both_are_tol
     assert [one["volume_ml"] for one in said(intake, by_anchor["a2"])] == [300]
     assert len(intake.store.read(lambda reader: reader.outgoing(ALL))) == told + 2
     assert intake.snapshot(ALL, by_anchor["a1"]).incomplete == frozenset()
+    assert intake.rebuild(request()) == 0
+
+
+HOSPITAL = [{"system": "urn:oid:2.999.7", "value": "UBT-5"}]
+WOMAN = [{"system": "urn:oid:2.999.1", "value": "W-17"}]
+
+
+def halves(intake: Intake, *, same_case: bool, same_woman: bool) -> Any:
+    """Send the two halves of a case, each with its own ids; return what became of the second anchor."""
+    put(intake, {**PATIENT, "identifier": WOMAN})
+    put(intake, {**ANCHOR, "identifier": HOSPITAL, "performedDateTime": "2026-03-01T03:00:00Z"})
+    put(intake, observation("o1", "02:10", 300))
+    put(intake, {**PATIENT, "id": "p2"} | ({"identifier": WOMAN} if same_woman else {}))
+    second = {**ANCHOR, "id": "a2", "subject": {"reference": "Patient/p2"}, "performedDateTime": "2026-03-01T09:00:00Z"}
+    written = put(intake, second | ({"identifier": HOSPITAL} if same_case else {}))
+    put(intake, observation("o2", "09:10", 40, "Procedure/a2", "Patient/p2"))
+    assert intake.rebuild(request()) == 0
+    return written
+
+
+def test_two_halves_with_one_anchor_identifier_of_one_woman_are_one_episode(intake: Intake) -> None:
+    written = halves(intake, same_case=True, same_woman=True)
+    [episode] = episodes(intake)
+    assert [one["volume_ml"] for one in said(intake, episode)] == [300, 40]
+    assert written.receipt.findings == ()
+
+
+def test_likely_halves_are_told_and_not_joined(intake: Intake) -> None:
+    [finding] = halves(intake, same_case=False, same_woman=True).receipt.findings
+    assert finding.code == "likely-the-same"
+    assert finding.sentence.endswith("nothing was joined: a person decides.")
+    assert [[one["volume_ml"] for one in said(intake, one)] for one in reversed(episodes(intake))] == [[300], [40]]
+
+
+def test_one_anchor_identifier_for_two_women_joins_nothing(intake: Intake) -> None:
+    assert halves(intake, same_case=True, same_woman=False).receipt.findings == ()
+    assert len(episodes(intake)) == 2
+
+
+def test_a_bedside_correction_that_waited_is_taken_in_when_its_original_arrives_as_fhir(intake: Intake) -> None:
+    put(intake, PATIENT)
+    put(intake, ANCHOR)
+    [episode] = episodes(intake)
+    original = new_id()
+    loss = entry("blood-loss", "02:10", method="drape", volume_ml=350, corrects=original, reason="read again")
+    [waiting] = intake.append(request(), episode, [loss]).entries
+    assert waiting.status == "waiting"
+    resource = observation("o1", "02:10", 300)
+    resource["identifier"] = [{"system": "https://fhirmod.example.org/fhir/NamingSystem/entry-id", "value": original}]
+    [released] = put(intake, resource).receipt.released
+    assert (released.id, released.status) == (loss["id"], "accepted")
+    assert [one["volume_ml"] for one in said(intake, episode)] == [350]
+    assert intake.store.read(lambda reader: reader.held(ALL, episode)) == []
     assert intake.rebuild(request()) == 0
