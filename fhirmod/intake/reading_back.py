@@ -26,7 +26,7 @@ def load(
     versions = reader.members(access, row.id, owner="asserted")
     stored = [as_stored(one) for one in versions]
     context = context_of(reader, access, row, stored)
-    lens = Lens(context.subjects, in_force(reader, access) if codes is None else codes)
+    lens = Lens(context.subjects, in_force(reader, access) if codes is None else codes, context.anchor)
     for _, batch in groupby(zip(versions, stored, strict=True), key=lambda pair: pair[0].episode_version):
         lens.fold([one for _, one in batch])
     received = tuple(lens.received)

@@ -57,11 +57,13 @@ class Lens:
     """The fold over an episode's asserted resources; `received` grows, `unread` says what could not be read.
 
     Shape: `subjects` are the references of the woman it is about; none where that is not known. `codes` are the
-           site's own. `once_unread` is what was unread for a while and then read, taken back or deleted.
+           site's own. `anchor` is the reference of the whole course, which says no entry if its code says none.
+           `once_unread` is what was unread for a while and then read, taken back or deleted.
     """
 
     subjects: frozenset[str] = frozenset()
     codes: SiteCodes = NO_CODES
+    anchor: str = ""
     received: list[Received] = field(default_factory=list)
     unread: dict[str, UnreadResource] = field(default_factory=dict)
     once_unread: list[UnreadResource] = field(default_factory=list)
@@ -116,7 +118,10 @@ class Lens:
             except Unread as reason:
                 freed += self._free_copies(stored, None)
                 self._let_go(stored, touched)
-                self._not_read(stored, str(reason), _missing(stored.resource, reason))
+                if stored.reference == self.anchor:
+                    self._no_more_unread(stored)
+                else:
+                    self._not_read(stored, str(reason), _missing(stored.resource, reason))
                 continue
             self._no_more_unread(stored)
             if fragment is None:
