@@ -13,8 +13,11 @@ from fhirmod.errors import Finding
 from fhirmod.mapping import EPISODE_ID, TABLES, derived_entry_id
 from fhirmod.r4 import parse
 from fhirmod.store import Access, EpisodeRow, Reader
+from terminology import find, words
 
+from .code_map import in_force
 from .identity import episodes_about, identifiers
+from .owning import episode_named
 from .placing import Placed
 
 _LIKELY = timedelta(days=42)

@@ -12,7 +12,7 @@ from fhirmod.store import Access, EntryRow, EpisodeRow, Method, Put, Reader, Ver
 
 from .appending import release_held
 from .bedside import digest_of
-from .courses import likely_the_same
+from .courses import anchors_in, likely_the_same
 from .identity import episodes_of_others
 from .incoming import Incoming, same_content
 from .leading import lead
