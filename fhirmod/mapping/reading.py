@@ -25,6 +25,7 @@ from .shapes import SHAPES
 from .site_codes import NO_CODES, SiteCodes
 from .standing import standing_of
 from .unread import UnreadResource
+from .whereabouts import Whereabouts, root_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +75,19 @@ class Lens:
     _linked: Linked = field(default_factory=Linked)
     _copies: Copies = field(default_factory=Copies)
     _last: dict[str, Stored] = field(default_factory=dict)
+
+    def whereabouts(self) -> Whereabouts:
+        """Return where the parts of entries that others wrote really stand."""
+        found: dict[str, str] = {}
+        foreign: set[str] = set()
+        for root, group in self._groups.items():
+            for reference, fragment in group.fragments.items():
+                ours = f"{reference.partition('/')[0]}/{root}.{fragment.part}"
+                if ours != reference:
+                    foreign.add(root)
+                if ours == reference or ours not in group.fragments:
+                    found[ours] = reference
+        return Whereabouts({ours: at for ours, at in found.items() if root_of(ours) in foreign}, frozenset(foreign))
 
     def fold(self, batch: Iterable[Stored]) -> list[Received]:
         """Return the entries that one accepted request said (its resources together, in order).
