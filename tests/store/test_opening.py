@@ -21,7 +21,7 @@ from fhirmod.store.tables import METADATA
 from .rows import ALL, put, write
 
 
-def test_an_empty_file_gets_every_table(store: Store, tmp_path: Path) -> None:
+def test_an_empty_file_gets_every_table(sqlite_store: Store, tmp_path: Path) -> None:
     with sqlite3.connect(tmp_path / "record.db") as raw:
         names = {row[0] for row in raw.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
         assert names >= METADATA.tables.keys()
@@ -35,7 +35,7 @@ def test_the_model_and_the_revisions_agree(store: Store) -> None:
         assert compare_metadata(MigrationContext.configure(connection), METADATA) == []
 
 
-def test_the_model_and_the_revisions_write_the_same_sql(store: Store, tmp_path: Path) -> None:
+def test_the_model_and_the_revisions_write_the_same_sql(sqlite_store: Store, tmp_path: Path) -> None:
     """What compare_metadata does not look at (WITHOUT ROWID, partial indexes, order of columns) agrees too."""
     engine = create_engine(f"sqlite:///{tmp_path / 'model.db'}")
     METADATA.create_all(engine)
@@ -87,15 +87,15 @@ def test_opening_again_changes_nothing(url: str) -> None:
         assert found.body == b"kept"
 
 
-def test_a_database_of_newer_software_is_refused_in_one_sentence(url: str, tmp_path: Path) -> None:
-    open_store(url).close()
+def test_a_database_of_newer_software_is_refused_in_one_sentence(sqlite_url: str, tmp_path: Path) -> None:
+    open_store(sqlite_url).close()
     raw = sqlite3.connect(tmp_path / "record.db")
     raw.execute("UPDATE alembic_version SET version_num = '9999'")
     raw.commit()
     before = raw.execute("SELECT sql FROM sqlite_master").fetchall()
     raw.close()
     with pytest.raises(NotSupportedError, match=r"of revision '9999', which this software does not know .*newer"):
-        open_store(url)
+        open_store(sqlite_url)
     raw = sqlite3.connect(tmp_path / "record.db")
     assert raw.execute("SELECT sql FROM sqlite_master").fetchall() == before
     raw.close()
@@ -106,8 +106,9 @@ def test_a_database_of_newer_software_is_refused_in_one_sentence(url: str, tmp_p
     [
         ("sqlite://", "which is memory; name a file"),
         ("sqlite:///:memory:", "which is memory; name a file"),
-        ("postgresql://db/record", "asked to live in postgresql; this version keeps it in SQLite only"),
-        ("record.db", "address was 'record.db'; write it as sqlite:///record.db"),
+        ("mysql://db/record", "asked to live in mysql; it lives in SQLite"),
+        ("postgresql://k:secret@db", "asked to live at postgresql://k:[*]{3}@db, which names no database"),
+        ("record.db", "address was 'record.db'; write it as sqlite:///record.db or postgresql://"),
     ],
 )
 def test_other_addresses_are_refused_in_one_sentence(address: str, sentence: str) -> None:
@@ -149,9 +150,9 @@ def test_two_may_open_an_empty_file_at_once(url: str) -> None:
         store.close()
 
 
-def test_the_files_say_how_safe_they_are(store: Store) -> None:
+def test_the_files_say_how_safe_they_are(sqlite_store: Store) -> None:
     """WAL and synchronous FULL (2): a commit is on disk when it is answered (https://sqlite.org/pragma.html)."""
-    for engine in (store._reading, store._writing):
+    for engine in (sqlite_store._reading, sqlite_store._lane._engine):
         with engine.connect() as connection:
             asked = [
                 connection.exec_driver_sql(f"PRAGMA {name}").scalar()
@@ -160,6 +161,6 @@ def test_the_files_say_how_safe_they_are(store: Store) -> None:
             assert asked == ["wal", 2, 0, 30000]
 
 
-def test_a_reader_cannot_write(store: Store) -> None:
+def test_a_reader_cannot_write(sqlite_store: Store) -> None:
     with pytest.raises(sqlite3.OperationalError, match="readonly"):
-        store.read(lambda r: r._cursor.execute("DELETE FROM resource"))
+        sqlite_store.read(lambda r: r._cursor.execute("DELETE FROM resource"))
