@@ -10,7 +10,6 @@ from functools import cache
 import pytest
 
 from fhirmod.store import open_store
-
 from fhirmod.store.tables import METADATA
 
 from .postgresql import Server, binaries, cluster

@@ -75,16 +75,24 @@ def cluster(*, durable: bool = False) -> Iterator[Server]:
         folder = Path(name)
         if user is not None:
             os.chown(folder, user, -1)
-        made = [programs / "initdb", "--pgdata", folder / "data", "--username=keeper", "--encoding=UTF8", "--no-sync"]
+        made: list[str | Path] = [
+            programs / "initdb",
+            "--pgdata",
+            folder / "data",
+            "--username=keeper",
+            "--encoding=UTF8",
+            "--no-sync",
+        ]
         made += ["--locale=C.UTF-8", "--locale-provider=icu", "--icu-locale=en-US", "--auth=trust"]
         done = subprocess.run(made, user=user, cwd=folder, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
         settings = SETTINGS | ({} if durable else NOT_DURABLE)
         options = [part for pair in settings.items() for part in ("-c", "=".join(pair))]
-        command = [programs / "postgres", "-D", folder / "data", "-k", folder, "-h", "", *options]
-        with (folder / "log").open("wb") as log, subprocess.Popen(
-            command, user=user, cwd=folder, stderr=log, stdout=log
-        ) as process:
+        command: list[str | Path] = [programs / "postgres", "-D", folder / "data", "-k", folder, "-h", "", *options]
+        with (
+            (folder / "log").open("wb") as log,
+            subprocess.Popen(command, user=user, cwd=folder, stderr=log, stdout=log) as process,
+        ):
             try:
                 server = Server(folder, process)
                 _wait(server)

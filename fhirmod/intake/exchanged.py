@@ -12,6 +12,7 @@ from fhirmod.store import Access, EntryRow, EpisodeRow, Method, Put, Reader, Ver
 
 from .appending import release_held
 from .bedside import digest_of
+from .claims import claim
 from .courses import anchors_in, likely_the_same
 from .identity import episodes_of_others
 from .incoming import Incoming, same_content
@@ -61,6 +62,7 @@ class _Work:
     likely: list[Finding] = field(default_factory=list)
 
     def run(self, incoming: Sequence[Incoming]) -> tuple[list[Placed], list[Snapshot], Receipt]:
+        claim(self.writer, self.request, incoming)
         placed, standing = place_all(self.writer, self.request, incoming)
         placed, links = lead(placed, standing, self.request.base)
         owners = Owners(self.writer, self.request, placed, importing=self.importing)

@@ -10,6 +10,7 @@ from fhirmod.mapping import CONFIDENTIALITY, FACILITY_ID, Context, Image, images
 from fhirmod.store import EntryRow, EpisodeRow, Put, Writer
 
 from .bedside import digest_of
+from .claims import identifier_name
 from .protocols import named
 from .provenance import provenance_put
 from .putting import following, put_image
@@ -115,6 +116,9 @@ def _organization(writer: Writer, request: Request, facility: Facility) -> tuple
 def _known_or_claimed(writer: Writer, request: Request, type_: str, system: str, value: str, new_id: str) -> str:
     """Return the id of who or what carries an identifier here; the new id if nobody did before."""
     known = writer.identified(request.access, type_, system, value)
+    if not known:
+        writer.claim(request.access, [identifier_name(type_, value)])
+        known = writer.identified(request.access, type_, system, value)
     return known[0] if known else writer.claim_identity(request.access, type_, system, value, new_id)
 
 

@@ -7,6 +7,7 @@ from sqlalchemy import (
     Column,
     FromClause,
     Table,
+    Text,
     and_,
     bindparam,
     delete,
@@ -157,7 +158,7 @@ def places(count: int) -> Prepared:
     """
     wanted, names = named_keys(count)
     same = and_(_r.type == wanted.c.type, _r.id == wanted.c.id)
-    nothing = literal_column("''")
+    nothing = literal_column("''", Text)
     highest = select(
         nothing.label("type"),
         nothing.label("id"),
@@ -212,14 +213,18 @@ def lock_resources(count: int) -> Prepared:
 
 # PostgreSQL only: one at a time for each of these names, until the commit
 CLAIM = Prepared(
-    select(func.pg_advisory_xact_lock(func.hashtextextended(literal_column("claimed.name"), literal_column("0"))))
-    .select_from(
+    select(
+        func.pg_advisory_xact_lock(func.hashtextextended(literal_column("claimed.name"), literal_column("0")))
+    ).select_from(
         select(func.unnest(bindparam("names", type_=postgresql.ARRAY(member.c.basis.type))).label("name"))
         .order_by(literal_column("1"))
         .subquery("claimed")
     ),
     "names",
 )
+
+CLAIM_SOME = Prepared(select(func.pg_advisory_xact_lock_shared(literal_column("1718118770"))))
+CLAIM_ALL = Prepared(select(func.pg_advisory_xact_lock(literal_column("1718118770"))))
 
 
 @sized
@@ -282,7 +287,7 @@ MOVE_IDENTITY = Change(
 ADD_RESOURCE = _insert(resource)
 
 _moved = {"to": _r.version, "gone": _r.deleted, "of": _r.rid, "was": _r.version}
-_given = _lists(_moved)  # type: ignore[arg-type]
+_given = _lists(_moved)
 
 # touches fewer rows than it is given if another transaction moved one of them first
 MOVE_RESOURCE = Change(

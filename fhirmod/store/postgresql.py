@@ -16,6 +16,12 @@ FORGOTTEN_S = 300  # after which a transaction that does nothing is ended, so th
 _WRITING = "BEGIN ISOLATION LEVEL READ COMMITTED"
 _READING = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
 
+# an answered entry survives a power cut: a server told otherwise is overruled, a stricter one is left as it is
+_SAFETY = """
+SELECT set_config('lock_timeout', %s, false), set_config('idle_in_transaction_session_timeout', %s, false),
+  CASE WHEN current_setting('synchronous_commit') = 'off' THEN set_config('synchronous_commit', 'on', false) END
+"""
+
 
 def engines(url: URL) -> tuple[Engine, Engine]:
     """Return (the engine that writes, the engine that reads).
@@ -65,13 +71,7 @@ def _engine(url: URL, begin: str) -> Engine:
                 f"{connection.info.parameter_status('server_encoding')}; the store needs one of PostgreSQL "
                 f"{OLDEST // 10_000} or newer in UTF8."
             )
-        connection.execute(
-            "SELECT set_config('lock_timeout', %s, false), set_config('idle_in_transaction_session_timeout', %s, false),"
-            # an answered entry survives a power cut: a server told otherwise is overruled, a stricter one is left
-            " CASE WHEN current_setting('synchronous_commit') = 'off' THEN set_config('synchronous_commit', 'on', false)"
-            " END",
-            (f"{PATIENCE_S}s", f"{FORGOTTEN_S}s"),
-        )
+        connection.execute(_SAFETY, (f"{PATIENCE_S}s", f"{FORGOTTEN_S}s"))
 
     @event.listens_for(engine, "begin")
     def _begun(connection: Any) -> None:

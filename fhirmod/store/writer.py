@@ -15,6 +15,7 @@ from .reader import Reader, as_head
 from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status, Version
 from .search import IDENTIFIER
 
+MOST_CLAIMS = 128
 _Indexed = tuple[int, str, str, str, str]  # the key of the row, and the resource's type
 
 
@@ -90,12 +91,16 @@ class Writer(Reader):
     def claim(self, access: Access, names: Iterable[str]) -> None:
         """Return nothing; no other work that claims one of these names goes on until the commit.
 
-        Shape: for what a lock on rows cannot hold: that something is *not* there.
+        Shape: for what a lock on rows cannot hold: that something is *not* there. A work of very many names is
+               alone with all of them, since the server keeps room for some thousands of such locks.
         """
         access.require("write")
         wanted = sorted(set(names))
         if wanted and self._concurrent:
-            self._rows(s.CLAIM, (wanted,))
+            some = len(wanted) <= MOST_CLAIMS
+            self._rows(s.CLAIM_SOME if some else s.CLAIM_ALL, ())
+            if some:
+                self._rows(s.CLAIM, (wanted,))
 
     def create_episode(self, access: Access, row: EpisodeRow) -> None:
         """Return nothing; the episode is there.

@@ -10,7 +10,7 @@ import pytest
 
 from fhirmod.store import EntryRow, Put, Store, Writer, checkpoints
 
-from .rows import ALL, lane_of, NOW, opened, put, write
+from .rows import ALL, NOW, lane_of, opened, put, write
 
 
 def entry(number: int) -> list[Put]:

@@ -12,7 +12,7 @@ import pytest
 from fhirmod.errors import ConflictError, PreconditionFailedError
 from fhirmod.store import EntryRow, Put, Store, Writer, open_store
 
-from .rows import ALL, lane_of, NOW, opened, put, write, write_in
+from .rows import ALL, NOW, lane_of, opened, put, write, write_in
 
 THREADS = 20
 
@@ -100,7 +100,9 @@ def test_a_refusal_before_writing_does_not_take_the_batch_apart(sqlite_store: St
         raise PreconditionFailedError("The version was 1; send the current one.")
 
     before = sqlite_store.counters
-    answers = held_back(sqlite_store, [lambda w: w.put(ALL, [put("o0")], NOW), refuse, lambda w: w.put(ALL, [put("o1")], NOW)])
+    answers = held_back(
+        sqlite_store, [lambda w: w.put(ALL, [put("o0")], NOW), refuse, lambda w: w.put(ALL, [put("o1")], NOW)]
+    )
     assert (answers[0], answers[2]) == ([1], [1])
     assert isinstance(answers[1], PreconditionFailedError)
     assert sqlite_store.counters.replays == 0

@@ -56,7 +56,9 @@ def test_a_full_disk_fails_the_write_that_met_it_and_no_other(sqlite_store: Stor
     raw.close()
 
 
-def test_a_program_that_holds_the_file_too_long_fails_each_waiting_write_once(sqlite_store: Store, tmp_path: Path) -> None:
+def test_a_program_that_holds_the_file_too_long_fails_each_waiting_write_once(
+    sqlite_store: Store, tmp_path: Path
+) -> None:
     lane_of(sqlite_store)._connection.connection.cursor().execute("PRAGMA busy_timeout=50")
     other = sqlite3.connect(tmp_path / "record.db", isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
