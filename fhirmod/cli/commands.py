@@ -218,6 +218,18 @@ def rules(
 
 
 @app.command()
+def package(
+    to: Annotated[str, typer.Option("--to", "-o", help="The file to write; - writes to standard output.")],
+) -> None:
+    """Write our profiles, terminology and examples as a FHIR package. Example: fhirmod package --to fhirmod.tgz"""
+    from fhirmod.exchange import fhir_package
+
+    text = fhir_package()
+    with writing(to) as out:
+        out.write(text)
+
+
+@app.command()
 def rebuild(db: _Db = DEFAULT_DB, code_map: _CodeMap = None) -> None:
     """Compute everything anew and say how much differed (nothing should). Example: fhirmod rebuild --db ward.db"""
     from api.record import read_code_map
