@@ -16,7 +16,6 @@ from .leaves import (
     NotSupportedError,
     PreconditionFailedError,
     TooLargeError,
-    UnavailableError,
     UnreadableError,
 )
 
@@ -35,6 +34,5 @@ __all__ = [
     "Severity",
     "Tier",
     "TooLargeError",
-    "UnavailableError",
     "UnreadableError",
 ]

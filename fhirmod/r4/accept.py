@@ -79,9 +79,12 @@ def _leads(resource: Mapping[str, Any], against: Profile, known: Known, inside: 
         for link in each(resource, *way):
             entry = inside.entry(link.get("reference", ""), number)
             target = inside.resource(entry) if entry is not None else None
-            wanted = targets.get(target.get("resourceType", ""), ()) if target is not None else ()
-            asked = [one for url in wanted if (one := known.profile(url)) is not None]
-            if target is not None and asked and not any(_plainly(target, one) for one in asked):
+            if target is None:
+                continue
+            if target["resourceType"] not in targets:
+                return False
+            asked = [one for url in targets[target["resourceType"]] if (one := known.profile(url)) is not None]
+            if asked and not any(_plainly(target, one) for one in asked):
                 return False
     return True
 

@@ -117,16 +117,16 @@ class _Conformance:
             Finding(severity or self._severity, code, issue, written(place), f"Profile {self._name}: {sentence}")
         )
 
-    def object(self, element: Element, node: Any, place: Place) -> None:
-        """Judge one value and what stands below it."""
+    def object(self, element: Element, node: Any, place: Place, kind: str = "") -> None:
+        """Judge one value and what stands below it; `kind` is its type where a choice or the value says so."""
         self._place = place
-        self._value(element, node, place)
+        self._value(element, node, place, kind)
         if isinstance(node, dict):
             for child in element.children.values():
                 self._child(child, items(node, child.name, place), place)
 
-    def _value(self, element: Element, node: Any, place: Place) -> None:
-        if element.wanted is not None and node is not None:
+    def _value(self, element: Element, node: Any, place: Place, kind: str) -> None:
+        if element.wanted is not None:  # a primitive that has only an extension is there and differs
             fits = node == element.wanted if element.exact else contains(node, element.wanted)
             if not fits:
                 how = "exactly" if element.exact else "at least"
@@ -141,7 +141,7 @@ class _Conformance:
         if element.targets and isinstance(node, dict) and isinstance(node.get("reference"), str):
             self._leads(element, node["reference"], place)
         if element.profiles and node is not None:
-            self._of_profiles(element, node, place)
+            self._of_profiles(element, node, place, kind)
         if element.binding is not None and node is not None:
             self._binding(element, node, place)
         for key, severity, text in element.rules:
@@ -171,16 +171,17 @@ class _Conformance:
                 f"{element.label} leads to a {kind} that does not conform; wanted {_named(profiles)}.",
             )
 
-    def _of_profiles(self, element: Element, node: Any, place: Place) -> None:
+    def _of_profiles(self, element: Element, node: Any, place: Place, kind: str) -> None:
         """Judge a value against the profiles of its type: it must conform to one; of one alone all is said."""
         known = [one for url in element.profiles if (one := self._around.known.profile(url)) is not None]
         if len(known) < len(element.profiles) or any((id(node), one.url) in self._around.asking for one in known):
             return
+        known = [one for one in known if kind in ("", one.type)]
         if len(known) == 1:
             self.findings += check_profile(
                 node, known[0], around=self._around, place=place, severity=self._severity, scope=self._within(node)
             )
-        elif not any(self._conforms(node, one.url) for one in known):
+        elif known and not any(self._conforms(node, one.url) for one in known):
             self._say(
                 "profile-type-profile",
                 "structure",
@@ -239,11 +240,11 @@ class _Conformance:
     def _child(self, element: Element, found: list[Item], above: Place) -> None:
         self._counted(element, len(found), above)
         for kind, node, place in found:
-            got = kind or (str(node["resourceType"]) if isinstance(node, dict) and "resourceType" in node else "")
+            got = _kind(kind, node)
             if got and element.types and not {got, "Resource", "DomainResource"} & element.types:
                 wanted = ", ".join(sorted(element.types))
                 self._say("profile-type", "structure", place, f"{element.label} is a {got}; wanted one of {wanted}.")
-            self.object(element, node, place)
+            self.object(element, node, place, got)
         if element.slices:
             self._slices(element, found, above)
 
@@ -270,15 +271,13 @@ class _Conformance:
             return
         for place, sentence in said.wrong:
             self._say("profile-closed", "structure", place, sentence)
-        choice = element.name.endswith("[x]")
         for name, part in element.slices.items():
             inside = said.members[name]
-            for _, node, place in inside:
-                self.object(part, node, place)
+            for kind, node, place in inside:
+                self.object(part, node, place, _kind(kind, node))
             if part.slices:
                 self._slices(part, inside, above)
-            # A slice of an optional choice speaks of the value that is there, not of one being there.
-            if len(inside) < part.least and not (choice and not found and element.least == 0):
+            if len(inside) < part.least:
                 self._say(
                     "profile-slice",
                     "required",
@@ -328,6 +327,10 @@ def inside_resource(place: Place, scope: Scope) -> list[str]:
             break
     kind = scope.resource.get("resourceType")
     return [str(kind) if kind else names[-1], *reversed(names[:-1])]
+
+
+def _kind(kind: str, node: Any) -> str:
+    return kind or (str(node["resourceType"]) if isinstance(node, dict) and "resourceType" in node else "")
 
 
 def _named(urls: tuple[str, ...]) -> str:

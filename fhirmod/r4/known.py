@@ -48,11 +48,14 @@ class Known:
     def profile(self, url: str) -> Profile | None:
         """Return a compiled profile by its URL, or None; R4's types themselves are no profiles.
 
+        Shape: a URL that names another version (after |) than the one brought along is not known.
         Errors: InvalidError if its differential does not fit its base.
         """
-        bare = url.partition("|")[0]
+        bare, _, version = url.partition("|")
         if bare not in self._own:
             return r4_profile(bare)
+        if version and version != self._own[bare].get("version", version):
+            return None
         if bare not in self._compiled:
             definition = self.definition(bare)
             if definition is not None:

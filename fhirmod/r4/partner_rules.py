@@ -43,6 +43,17 @@ def holds(text: str, node: Any, path: str, scope: Scope, resolve: Resolve) -> Tr
     return len(found) > 1 or found[0] is not False
 
 
+def selects(text: str, node: Any, scope: Scope) -> bool:
+    """Return whether an expression selects a node of its resource; one that cannot be evaluated might."""
+    kind = str(scope.resource.get("resourceType"))
+    with _ONE_AT_A_TIME:
+        try:
+            found = _evaluated(text, scope.resource, kind, scope, lambda _link: None)
+        except Exception:  # noqa: BLE001 - whatever the library raises, the expression was not evaluated
+            return True
+    return any(getattr(one, "data", one) == node for one in found)
+
+
 def _evaluated(text: str, node: Any, path: str, scope: Scope, resolve: Resolve) -> list[Any]:
     from fhirpathpy import apply_parsed_path  # noqa: PLC0415 - only partners' rules need the engine
     from fhirpathpy.engine.nodes import ResourceNode  # noqa: PLC0415
@@ -64,7 +75,10 @@ def _evaluated(text: str, node: Any, path: str, scope: Scope, resolve: Resolve) 
         "resource": ResourceNode.create_node(copy.deepcopy(dict(scope.resource))),
         "rootResource": ResourceNode.create_node(copy.deepcopy(dict(scope.root))),
     }
-    subject = arraify(ResourceNode.create_node(copy.deepcopy(node), path))
+    own = copy.deepcopy(node)
+    # A path that begins with its resource's type is told only by a plain object; any other node carries its path.
+    resource = isinstance(own, dict) and "resourceType" in own
+    subject = arraify(own if resource else ResourceNode.create_node(own, path))
     found: list[Any] = apply_parsed_path(
         subject, _parsed(text), context, models["r4"], {"userInvocationTable": functions}
     )

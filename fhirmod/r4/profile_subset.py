@@ -39,16 +39,19 @@ def acceptor(against: Profile) -> jsonschema_rs.Draft202012Validator | None:
 
 @lru_cache(maxsize=256)
 def linked(against: Profile) -> tuple[tuple[tuple[str, ...], Mapping[str, tuple[str, ...]]], ...]:
-    """Return where a profile asks a profile of what a reference leads to: the way there, and profiles by type."""
+    """Return where a profile narrows what a reference leads to: the way there, and the profiles asked by type."""
     return tuple(_linked(against.root))
 
 
 def _linked(element: Element) -> Iterator[tuple[tuple[str, ...], Mapping[str, tuple[str, ...]]]]:
-    if any(element.targets.values()):
+    if element.targets:
         yield (), element.targets
     for child in element.children.values():
-        for way, targets in _linked(child):
-            yield (child.name, *way), targets
+        choice = child.name.endswith("[x]")
+        name = f"{child.name.removesuffix('[x]')}Reference" if choice else child.name
+        for one in (child, *(child.slices.values() if choice else ())):
+            for way, targets in _linked(one):
+                yield (name, *way), targets
 
 
 def rule(value: Any) -> Test:
@@ -103,6 +106,8 @@ def _child(child: Element, shape: Plan) -> list[Schema]:
         return [{"properties": {child.name: False, "_" + child.name: False}}]
     parts: list[Schema] = [_there(child.name)] if child.least else []
     one = _demand(child, _inner(slot))
+    if child.wanted is not None:
+        parts.append(_valued(child.name))
     if not slot.many:
         if child.slices:
             raise _NotSaidError
@@ -124,6 +129,11 @@ def _there(*keys: str) -> Schema:
     return {"anyOf": [{"required": [form]} for key in keys for form in (key, "_" + key)]}
 
 
+def _valued(key: str) -> Schema:
+    """Return that a primitive with an extension has a value too."""
+    return {"dependentRequired": {f"_{key}": [key]}}
+
+
 def _choice(child: Element, shape: Plan) -> list[Schema]:
     name = child.name.removesuffix("[x]")
     slots = {key: slot for key, slot in shape.slots.items() if slot.group == name and not slot.companion}
@@ -133,6 +143,11 @@ def _choice(child: Element, shape: Plan) -> list[Schema]:
     if child.least:
         parts.append(_there(*allowed))
     own = {key: _demand(child, _inner(slot)) for key, slot in allowed.items()}
+    if child.closed:
+        taken = {kind for part in child.slices.values() for kind in part.types}
+        shut += [key for key, slot in allowed.items() if slot.field.type not in taken]
+    if any(one.wanted is not None for one in (child, *child.slices.values())):
+        parts += [_valued(key) for key in allowed]
     for part in child.slices.values():
         if child.discriminators != (("type", "$this"),) or part.slices:
             raise _NotSaidError
@@ -141,7 +156,7 @@ def _choice(child: Element, shape: Plan) -> list[Schema]:
             own[key] = {"allOf": [own[key], _demand(part, _inner(allowed[key]))]}
         if part.least:
             shut += [key for key in allowed if key not in mine]
-        if part.least and child.least:
+        if part.least:
             parts.append(_there(*mine))
         if part.most == 0:
             shut += mine
@@ -165,15 +180,25 @@ def _slices(of: Element, inner: Plan | None, within: Schema | None = None) -> li
             if part.most is not None:
                 counted["maxContains"] = part.most
             parts.append(counted)
-        if any(True for _ in _linked(part)):
-            raise _NotSaidError
-        if asked := _demand(part, inner):
-            parts.append({"items": {"if": is_one, "then": asked}})
+        asked = [one for one in (_demand(part, inner), *_told_by_text(part)) if one]
+        if asked:
+            parts.append({"items": {"if": is_one, "then": {"allOf": asked}}})
         if part.slices:
             parts += _slices(part, inner, is_one)
     if of.closed:
         parts.append({"items": {"if": within or True, "then": {"anyOf": earlier}}})
     return parts
+
+
+def _told_by_text(part: Element) -> Iterator[Schema]:
+    """Return that a narrowed reference in a slice names its type; `linked` follows urns outside slices only."""
+    for way, targets in _linked(part):
+        if any(targets.values()):
+            raise _NotSaidError
+        found: Schema = {"properties": {"reference": {"not": {"pattern": "^urn:"}}}}
+        for name in reversed(way):
+            found = {"properties": {name: {**found, "items": found}}}
+        yield found
 
 
 def _member(part: Element, how: str, path: str, shape: Plan | None) -> Schema:

@@ -74,13 +74,15 @@ class Lookup:
 class Profile:
     """A compiled profile: its canonical URL, the type it constrains, its tree of elements.
 
-    Shape: `contexts` are (type, expression) of where an extension may stand; empty for any other profile.
+    Shape: `contexts` are (type, expression) of where an extension may stand, `modifier` whether it stands among
+           modifiers; empty and False for any other profile.
     """
 
     url: str
     type: str
     root: Element
     contexts: tuple[tuple[str, str], ...] = ()
+    modifier: bool = False
 
 
 def compile_profile(definition: Mapping[str, Any], lookup: Lookup = Lookup()) -> Profile:
@@ -110,7 +112,8 @@ def compile_profile(definition: Mapping[str, Any], lookup: Lookup = Lookup()) ->
         raise KeyError("snapshot.element")
     _prune(root)
     contexts = tuple((str(one.get("type")), str(one.get("expression"))) for one in definition.get("context", ()))
-    return Profile(definition["url"], definition["type"], root, contexts)
+    modifier = bool(elements[0].get("isModifier"))
+    return Profile(definition["url"], definition["type"], root, contexts, modifier)
 
 
 def _sliced(element: Element, part: str) -> Element:
@@ -166,7 +169,8 @@ def _element(raw: Mapping[str, Any], name: str, part: str, lookup: Lookup) -> El
     least, most = raw.get("min", 0), raw.get("max", "*")
     base = {} if part else _base(raw)
     if base:
-        types = types if types < frozenset(base.get("types", ())) else frozenset()
+        whole = frozenset(base.get("types", ()))
+        types = types if types < whole or (whole == {"Resource"} and types != whole) else frozenset()
         known = {_BASE + one for one in base.get("profiles", {}).values()}
         profiles = tuple(one for one in profiles if one not in known)
         if targets.keys() == set(base.get("targets", ())) and not any(targets.values()):
@@ -190,11 +194,18 @@ def _element(raw: Mapping[str, Any], name: str, part: str, lookup: Lookup) -> El
             for one in raw.get("constraint", ())
             if "expression" in one and one["expression"] not in _base_rules()
         ),
-        discriminators=tuple((one["type"], one["path"]) for one in slicing.get("discriminator", ())),
+        discriminators=tuple((one["type"], one["path"]) for one in slicing.get("discriminator", ())) or _implied(name),
         closed=slicing.get("rules") == "closed",
         at_end=slicing.get("rules") == "openAtEnd",
         ordered=bool(slicing.get("ordered")),
     )
+
+
+def _implied(name: str) -> tuple[tuple[str, str], ...]:
+    """Return how an element is sliced where nothing says so: extensions always by url, a choice by its type."""
+    if name in ("extension", "modifierExtension"):
+        return (("value", "url"),)
+    return (("type", "$this"),) if name.endswith("[x]") else ()
 
 
 def _code(kind: Mapping[str, Any]) -> str:

@@ -45,7 +45,10 @@ class _Snapshot:
 
     def lay(self, change: Mapping[str, Any]) -> None:
         """Lay one element of the differential over what is there."""
-        target = self._at(self._ensure(self._identity(change)))
+        identity = self._identity(change)
+        if identity.partition(".")[0] != self.elements[0]["id"]:
+            raise self._unknown(identity)
+        target = self._at(self._ensure(identity))
         for key, value in change.items():
             if key in ("id", "path"):
                 continue
@@ -107,13 +110,12 @@ class _Snapshot:
         of = f"{above}.{name}" + (f":{outer}" if outer else "")
         source = self._at(self._ensure(of))
         made = {key: copy.deepcopy(value) for key, value in source.items() if key != "slicing"}
-        made |= {"id": f"{above}.{name}:{part}", "sliceName": part}
+        made |= {"id": f"{above}.{name}:{part}", "sliceName": part, "min": 0}  # the list's minimum is no slice's
         if name.endswith("[x]"):
             bare = name.removesuffix("[x]")
             made["type"] = [k for k in made["type"] if bare + k["code"][0].upper() + k["code"][1:] == part] or made[
                 "type"
             ]
-            made["min"] = 0
         last = max(
             number
             for number, one in enumerate(self.elements)

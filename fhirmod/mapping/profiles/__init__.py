@@ -24,7 +24,6 @@ _KEPT = ("id", "path", "sliceName", "min", "max", "base", "slicing", "binding", 
 
 __all__ = [
     "PACKED",
-    "PUBLISHER",
     "Authored",
     "authored",
     "content",
