@@ -1,23 +1,25 @@
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from pathlib import Path
 
 import pytest
 
 from fhirmod.episode import Protocol
 from fhirmod.intake import Intake
 from fhirmod.store import open_store
-from tests.backends import fresh_url
 
 
 @pytest.fixture
-def new_intake(backend: str) -> Iterator[Callable[[], Intake]]:
-    with ExitStack() as stack:
+def new_intake(tmp_path: Path) -> Iterator[Callable[[], Intake]]:
+    opened: list[Intake] = []
 
-        def make() -> Intake:
-            store = stack.enter_context(open_store(stack.enter_context(fresh_url(backend))))
-            return Intake(store, Protocol.default())
+    def make() -> Intake:
+        store = open_store(f"sqlite:///{tmp_path}/{len(opened)}.db")
+        opened.append(Intake(store, Protocol.default()))
+        return opened[-1]
 
-        yield make
+    yield make
+    for one in opened:
+        one.store.close()
 
 
 @pytest.fixture

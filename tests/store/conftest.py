@@ -1,6 +1,7 @@
-"""An empty store for each test, on both databases; `sqlite_store` for what only SQLite has."""
+"""A store in an empty file for each test."""
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -8,12 +9,11 @@ from fhirmod.store import Store, open_store
 
 
 @pytest.fixture
-def store(url: str) -> Iterator[Store]:
-    with open_store(url) as opened:
-        yield opened
+def url(tmp_path: Path) -> str:
+    return f"sqlite:///{tmp_path / 'record.db'}"
 
 
 @pytest.fixture
-def sqlite_store(sqlite_url: str) -> Iterator[Store]:
-    with open_store(sqlite_url) as opened:
+def store(url: str) -> Iterator[Store]:
+    with open_store(url) as opened:
         yield opened
