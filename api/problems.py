@@ -18,6 +18,7 @@ from fhirmod.errors import (
     NotSupportedError,
     PreconditionFailedError,
     TooLargeError,
+    UnavailableError,
     UnreadableError,
 )
 from fhirmod.intake import finding_document
@@ -36,6 +37,7 @@ STATUS: dict[type[FhirmodError], int] = {
     InvalidError: 422,
     BusinessRuleError: 422,
     NotComputableError: 422,
+    UnavailableError: 503,
 }
 FHIR_JSON = "application/fhir+json; charset=utf-8"
 JSON = "application/json; charset=utf-8"

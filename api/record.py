@@ -2,21 +2,36 @@
 
 from pathlib import Path
 
+from sqlalchemy.engine import make_url
+
 from fhirmod.errors import NotFoundError
 from fhirmod.mapping import SiteCodes
 from fhirmod.store import Store, open_store
 
 
-def open_record(db: Path) -> Store:
-    """Return the store in this file, its folder made if need be.
+def is_address(db: Path | str) -> bool:
+    """Return whether this names a database server, not a file."""
+    return "://" in str(db)
+
+
+def place_of(db: Path | str) -> str:
+    """Return where the record lies, as it may be said: without a password."""
+    return make_url(str(db)).render_as_string(hide_password=True) if is_address(db) else str(Path(db).resolve())
+
+
+def open_record(db: Path | str) -> Store:
+    """Return the store in this file, its folder made if need be, or at this address.
 
     Errors: NotFoundError if the folder cannot be made; as `open_store` otherwise.
     """
+    if is_address(db):
+        return open_store(str(db))
+    folder = Path(db).parent
     try:
-        db.parent.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(parents=True, exist_ok=True)
     except OSError as wrong:
         raise NotFoundError(
-            f"The folder {db.parent} cannot be made ({wrong.strerror}); name a file that can be written with --db."
+            f"The folder {folder} cannot be made ({wrong.strerror}); name a file that can be written with --db."
         ) from None
     return open_store(f"sqlite:///{db}")
 

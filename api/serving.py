@@ -15,7 +15,7 @@ from fhirmod.store import Access
 
 from .app import create_app
 from .clock import wall_clock
-from .record import open_record, read_code_map
+from .record import open_record, place_of, read_code_map
 from .settings import Settings
 
 
@@ -35,7 +35,7 @@ def run(settings: Settings) -> None:
             intake.use_code_map(Request(Access.whole("service"), clock.now(), clock.new_id), codes)
         app = create_app(settings, intake, clock)
         host = f"[{settings.host}]" if ":" in settings.host else settings.host
-        say = f"fhirmod: http://{host}:{door.getsockname()[1]} - the record lies in {settings.db.resolve()}"
+        say = f"fhirmod: http://{host}:{door.getsockname()[1]} - the record lies in {place_of(settings.db)}"
         print(say, *CAUTIONS[:2], sep="\n", file=sys.stderr, flush=True)
         config = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False)
         config.load()

@@ -11,15 +11,16 @@ from fhirmod.errors import NotSupportedError
 class Settings:
     """How this service runs.
 
-    Shape: `protocol` is the site's file, standing over the default; `base_url` is how clients reach the service,
-           where that differs from what requests say (behind a proxy); `facilities` are those that records are kept
-           for here: custody of a woman is here while one of them has accepted her; `code_map` is what the local
-           codes of received resources mean (without one, the map that the record has).
+    Shape: `db` is a file for SQLite, or postgresql://user@host/name. `protocol` is the site's file, standing over
+           the default; `base_url` is how clients reach the service, where that differs from what requests say
+           (behind a proxy); `facilities` are those that records are kept for here: custody of a woman is here while
+           one of them has accepted her; `code_map` is what the local codes of received resources mean (without one,
+           the map that the record has).
     """
 
     host: str = "127.0.0.1"
     port: int = 8000
-    db: Path = Path("fhirmod-data/fhirmod.db")
+    db: Path | str = "fhirmod-data/fhirmod.db"
     base_url: str | None = None
     protocol: Path | None = None
     facilities: tuple[str, ...] = ()

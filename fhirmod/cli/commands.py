@@ -12,7 +12,7 @@ import typer
 from fhirmod import __version__
 from fhirmod.errors import FhirmodError, NotFoundError
 
-DEFAULT_DB = Path("fhirmod-data/fhirmod.db")
+DEFAULT_DB = "fhirmod-data/fhirmod.db"
 app = typer.Typer(
     name="fhirmod",
     help="The record of a uterine balloon tamponade: entries in, sums done, HL7 FHIR R4 out. It never advises.",
@@ -20,7 +20,15 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
-_Db = Annotated[Path, typer.Option("--db", help="The SQLite file the record lies in.")]
+_Db = Annotated[
+    str,
+    typer.Option(
+        "--db",
+        "--database",
+        envvar="FHIRMOD_DATABASE",
+        help="Where the record lies: a SQLite file, or postgresql://user@host/name.",
+    ),
+]
 _CodeMap = Annotated[
     Path | None,
     typer.Option("--code-map", help="What the codes of your systems mean: a CSV file or a FHIR ConceptMap."),
@@ -207,6 +215,18 @@ def rules(
     found = chosen(rule, None if tier is None else tier.value)
     for line in map(as_json, found) if as_json_lines else in_full(found[0]) if rule else listing(found):
         print(line)
+
+
+@app.command()
+def package(
+    to: Annotated[str, typer.Option("--to", "-o", help="The file to write; - writes to standard output.")],
+) -> None:
+    """Write our profiles, terminology and examples as a FHIR package. Example: fhirmod package --to fhirmod.tgz"""
+    from fhirmod.exchange import fhir_package
+
+    text = fhir_package()
+    with writing(to) as out:
+        out.write(text)
 
 
 @app.command()

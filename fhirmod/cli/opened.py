@@ -4,7 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from api.clock import Clock, wall_clock
-from api.record import open_record
+from api.record import is_address, open_record
 from fhirmod.episode import Protocol
 from fhirmod.errors import NotFoundError
 from fhirmod.intake import Intake, Request
@@ -18,12 +18,12 @@ def clock_of_this_machine() -> Clock:
     return wall_clock()
 
 
-def opened(db: Path, *, must_exist: bool = False) -> tuple[Intake, Requests]:
+def opened(db: Path | str, *, must_exist: bool = False) -> tuple[Intake, Requests]:
     """Return the intake on a file, and a maker of requests.
 
     Errors: NotFoundError if the file must be there and is not; as `open_record` otherwise.
     """
-    if must_exist and not db.exists():
+    if must_exist and not is_address(db) and not Path(db).exists():
         raise NotFoundError(f"There is no file {db}; `fhirmod serve` or `fhirmod demo` makes one, --db names another.")
     clock = wall_clock()
     intake = Intake(open_record(db), Protocol.default())

@@ -1,9 +1,9 @@
 """The contract that partners get, made from the tables: ``python -m fhirmod.cli.publishing [--check]``.
 
-It writes the project's `shared/`: the JSON Schemas of the entries, our profiles and terminology, what is read of
-each element of a received resource, the CapabilityStatement and the OpenAPI document; and, packed as run time reads
-them, the profiles. No code reads `shared/`; it is committed so that a partner can, and CI checks that it is as the
-tables say. It stands above `api` because the last two come from its routes.
+It writes the project's `shared/`: the JSON Schemas of the entries, our profiles, terminology, identifier systems and
+examples, what is read of each element of a received resource, the CapabilityStatement and the OpenAPI document; and,
+packed as run time reads them, the profiles. No code reads `shared/`; it is committed so that a partner can, and CI
+checks that it is as the tables say. It stands above `api` because the last two come from its routes.
 """
 
 import sys
@@ -18,13 +18,19 @@ from api import Settings, create_app
 from api.clock import wall_clock
 from api.fhir.capability import statement
 from fhirmod.episode import KINDS, Protocol, entry_schema
+from fhirmod.exchange import conformance_resources, examples, guide_of, refused
 from fhirmod.intake import Intake
 from fhirmod.mapping import BASE, SKIPPED_TYPES, dictionary, profiles
 from fhirmod.r4 import dump, subset_schema
 from fhirmod.store import open_store
-from terminology import code_system, concept_maps, value_sets
 
 FOLDER = Path(__file__).parents[2] / "shared"
+_FOLDERS = {
+    "StructureDefinition": "profiles",
+    "CodeSystem": "terminology",
+    "ValueSet": "terminology",
+    "ConceptMap": "terminology",
+}
 PACKED = Path(profiles.__file__).parent / profiles.PACKED
 
 
@@ -33,10 +39,22 @@ def documents() -> Iterator[tuple[str, dict[str, Any]]]:
     for kind in KINDS:
         yield f"schemas/entries/{kind}.schema.json", entry_schema(kind)
     yield "schemas/r4-subset.schema.json", subset_schema()
-    for definition in profiles.definitions():
-        yield f"profiles/StructureDefinition-{definition['id']}.json", definition
-    for resource in (code_system(), *value_sets(), *profiles.profile_value_sets(), *concept_maps()):
-        yield f"terminology/{resource['resourceType']}-{resource['id']}.json", resource
+    for resource in (resources := conformance_resources()):
+        type_ = resource["resourceType"]
+        yield f"{_FOLDERS.get(type_, 'conformance')}/{type_}-{resource['id']}.json", resource
+    shown = examples()
+    guide = guide_of(resources, shown)
+    yield f"conformance/ImplementationGuide-{guide['id']}.json", guide
+    for url, example in shown.items():
+        yield f"examples/{url.rpartition('/')[2]}.json", example
+    for one, example in refused(shown):
+        yield (
+            f"examples/refused/{one.profile}.json",
+            {
+                "refused": {"title": one.title, "code": one.code, "place": one.place},
+                "resource": example,
+            },
+        )
     for type_ in sorted(SKIPPED_TYPES):
         yield f"reading/{type_}.json", dictionary(type_)
     yield "CapabilityStatement.json", statement(BASE)

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from datetime import datetime
-from pathlib import Path
 
 from fhirmod.episode import Episode, Moment, Protocol, Received, read_entry
 from fhirmod.errors import BadParameterError, FhirmodError, InvalidError, NotFoundError
@@ -32,7 +31,7 @@ def moment(text: str, option: str) -> datetime:
     return instant
 
 
-def listing(db: Path) -> Iterator[str]:
+def listing(db: str) -> Iterator[str]:
     """Return a line for each episode of the record, last opened first."""
     from .opened import opened
 
@@ -44,7 +43,7 @@ def listing(db: Path) -> Iterator[str]:
         yield f"{db} holds no episode yet; `fhirmod demo --db {db}` loads the invented ones."
 
 
-def from_record(db: Path, name: str, as_of: datetime | None, known_at: datetime | None) -> Iterator[str]:
+def from_record(db: str, name: str, as_of: datetime | None, known_at: datetime | None) -> Iterator[str]:
     """Return the lines of an episode of the record, by its id or the first letters of it.
 
     Errors: NotFoundError if no episode's id begins so; BadParameterError if several do.

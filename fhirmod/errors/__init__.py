@@ -16,6 +16,7 @@ from .leaves import (
     NotSupportedError,
     PreconditionFailedError,
     TooLargeError,
+    UnavailableError,
     UnreadableError,
 )
 
@@ -34,5 +35,6 @@ __all__ = [
     "Severity",
     "Tier",
     "TooLargeError",
+    "UnavailableError",
     "UnreadableError",
 ]

@@ -90,3 +90,10 @@ class NotComputableError(FhirmodError):
 
     code = "not-computable"
     issue = "value"
+
+
+class UnavailableError(FhirmodError):
+    """The store cannot answer now; asked again later it may."""
+
+    code = "unavailable"
+    issue = "transient"

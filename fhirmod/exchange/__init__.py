@@ -8,6 +8,7 @@ from .cautions import CAUTIONS
 if TYPE_CHECKING:
     from .case import case_bundle
     from .checking import check_document, check_text
+    from .conformance import conformance_resources, examples, fhir_package, guide_of, refused, service_resources
     from .converting import AsEntries, AsFhir, Converter, bundle_of_lines, conversion
     from .demo import Case, PartnerCase, demo_cases, partner_cases
     from .typed import from_typed, to_typed
@@ -23,15 +24,29 @@ __all__ = [
     "case_bundle",
     "check_document",
     "check_text",
+    "conformance_resources",
     "conversion",
     "demo_cases",
+    "examples",
+    "fhir_package",
     "from_typed",
+    "guide_of",
     "partner_cases",
+    "refused",
+    "service_resources",
     "to_typed",
 ]
 _ROOMS = {
     "case": ("case_bundle",),
     "checking": ("check_document", "check_text"),
+    "conformance": (
+        "conformance_resources",
+        "examples",
+        "fhir_package",
+        "guide_of",
+        "refused",
+        "service_resources",
+    ),
     "converting": ("AsEntries", "AsFhir", "Converter", "bundle_of_lines", "conversion"),
     "demo": ("Case", "PartnerCase", "demo_cases", "partner_cases"),
     "typed": ("from_typed", "to_typed"),

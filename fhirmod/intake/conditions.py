@@ -64,6 +64,11 @@ class Standing:
         return [one.id for one in page.versions]
 
 
+def values_asked(query: str) -> list[str]:
+    """Return the values that a condition names, whatever their systems."""
+    return [value.rpartition("|")[2] for _, value in parse_qsl(query.partition("?")[2] if "?" in query else query)]
+
+
 def _asked(type_: str, query: str) -> tuple[str | None, str]:
     parts = parse_qsl(query.partition("?")[2] if "?" in query else query, keep_blank_values=True)
     if len(parts) != 1 or parts[0][0] != "identifier":

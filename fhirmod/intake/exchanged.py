@@ -12,13 +12,13 @@ from fhirmod.store import Access, EntryRow, EpisodeRow, Method, Put, Reader, Ver
 
 from .appending import release_held
 from .bedside import digest_of
-from .code_map import in_force
-from .courses import likely_the_same, same_course
+from .claims import claim
+from .courses import anchors_in, likely_the_same
 from .identity import episodes_of_others
 from .incoming import Incoming, same_content
 from .leading import lead
-from .membership import Membership, is_anchor, members, patient_links
-from .owning import Owners, episode_named
+from .membership import Membership, members, patient_links
+from .owning import Owners
 from .placing import Placed, place_all
 from .protocols import Protocols, keep, named
 from .provenance import provenance_put
@@ -62,13 +62,14 @@ class _Work:
     likely: list[Finding] = field(default_factory=list)
 
     def run(self, incoming: Sequence[Incoming]) -> tuple[list[Placed], list[Snapshot], Receipt]:
+        claim(self.writer, self.request, incoming)
         placed, standing = place_all(self.writer, self.request, incoming)
         placed, links = lead(placed, standing, self.request.base)
         owners = Owners(self.writer, self.request, placed, importing=self.importing)
         owners.judge()
         self.ignored = owners.ignored
         active = [one for one in placed if one.reference not in self.ignored and not one.found]
-        anchors = self._anchors(placed)
+        anchors = anchors_in(self.writer, self.request.access, placed, self.ignored)
         belongs = members(placed, anchors, self.writer, self.request.access)
         changed = [one for one in active if not self._unchanged(one)]
         snapshots, read, unread, released = [], [], [], []
@@ -99,23 +100,6 @@ class _Work:
             dry_run=self.request.dry_run,
         )
         return placed, snapshots, receipt
-
-    # which episodes
-
-    def _anchors(self, placed: Sequence[Placed]) -> dict[str, str]:
-        """Return the episode of each anchor of this request, by the anchor's reference here."""
-        found = {}
-        codes = in_force(self.writer, self.request.access)
-        for one in placed:
-            if one.found or not is_anchor(codes.applied(one.resource or {})):
-                continue
-            named = episode_named(one.resource or {})
-            if named is not None and one.reference in self.ignored:
-                found[f"Procedure/{named}.anchor"] = named
-            elif one.reference not in self.ignored:
-                known = same_course(self.writer, self.request.access, one, placed)
-                found[one.reference] = known or derived_entry_id(one.reference)
-        return found
 
     def _row(self, episode: str, mine: Sequence[Placed], placed: Sequence[Placed]) -> tuple[EpisodeRow, bool]:
         """Return the row of an episode, locked, or a new one made from what came in."""

@@ -10,10 +10,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from fhirmod.mapping import CONTEXT_TYPES, EPISODE_ID
+from fhirmod.mapping import CONTEXT_TYPES
 from fhirmod.r4 import parse, references
 from fhirmod.store import Access, Reader
-from terminology import find
 
 from .identity import LINKS, merged_with
 from .placing import Placed
@@ -49,21 +48,6 @@ class Membership:
             for target in sorted(self.links.get(reference, ()))
             if _leads(target) and not self.found.get(target) and not self.known.get(target)
         ]
-
-
-def is_anchor(resource: Mapping[str, Any]) -> bool:
-    """Return whether a resource is the Procedure of a whole tamponade: by its code or ours, never a broad code.
-
-    A placement that is part of nothing stands for the whole course.
-    """
-    if resource.get("resourceType") != "Procedure":
-        return False
-    codings = resource.get("code", {}).get("coding", ())
-    if find(codings, ("anchor",)) or any(one.get("system") == EPISODE_ID for one in resource.get("identifier", ())):
-        return True
-    if find(codings, ("placement",)) is None:
-        return False
-    return not any(link.get("reference", "").startswith("Procedure/") for link in resource.get("partOf", ()))
 
 
 def members(placed: Sequence[Placed], anchors: Mapping[str, str], reader: Reader, access: Access) -> Membership:

@@ -6,21 +6,16 @@ from typing import Any
 from fhirmod import __version__
 from fhirmod.episode import Episode, Facility, Opening, Protocol, ProtocolStamp, Received, Woman, read_entry
 from fhirmod.errors import InvalidError
-from fhirmod.mapping import CONFIDENTIALITY, FACILITY_ID, Context, Image, images
+from fhirmod.mapping import CONFIDENTIALITY, DRILL, FACILITY_ID, Context, Image, images
 from fhirmod.store import EntryRow, EpisodeRow, Put, Writer
 
 from .bedside import digest_of
+from .claims import identifier_name
 from .protocols import named
 from .provenance import provenance_put
 from .putting import following, put_image
 from .request import Request
 from .snapshot import Snapshot, computed
-
-_DRILL = {
-    "system": "http://terminology.hl7.org/CodeSystem/v3-ActReason",
-    "code": "HTEST",
-    "display": "test health data",
-}
 
 
 def read_opening(document: Any, request: Request, protocol: Protocol) -> Opening:
@@ -115,6 +110,9 @@ def _organization(writer: Writer, request: Request, facility: Facility) -> tuple
 def _known_or_claimed(writer: Writer, request: Request, type_: str, system: str, value: str, new_id: str) -> str:
     """Return the id of who or what carries an identifier here; the new id if nobody did before."""
     known = writer.identified(request.access, type_, system, value)
+    if not known:
+        writer.claim(request.access, [identifier_name(type_, value)])
+        known = writer.identified(request.access, type_, system, value)
     return known[0] if known else writer.claim_identity(request.access, type_, system, value, new_id)
 
 
@@ -130,7 +128,7 @@ def _patient(writer: Writer, request: Request, entry: Opening, organization: str
     body: dict[str, Any] = {
         "resourceType": "Patient",
         "id": new_id,
-        "meta": {"security": [CONFIDENTIALITY, _DRILL] if entry.drill else [CONFIDENTIALITY]},
+        "meta": {"security": [CONFIDENTIALITY, DRILL] if entry.drill else [CONFIDENTIALITY]},
     }
     tokens: tuple[tuple[str, str, str], ...] = ()
     if woman.identifier is not None:

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import Any
 
-from fhirmod.mapping import CONFIDENTIALITY, Image
+from fhirmod.mapping import CONFIDENTIALITY, DRILL, Image
 from fhirmod.store import Method, Put
 
 from .putting import put_image
@@ -21,7 +21,7 @@ def provenance_put(request: Request, method: Method, references: Iterable[str], 
     body: dict[str, Any] = {
         "resourceType": "Provenance",
         "id": request.new_id(),
-        "meta": {"security": [CONFIDENTIALITY]},
+        "meta": {"security": [CONFIDENTIALITY, DRILL] if snapshot.row.drill else [CONFIDENTIALITY]},
         "target": [{"reference": target} for target in targets],
         "recorded": request.received.text,
         "activity": {"coding": [{"system": _OPERATION, "code": code, "display": display}]},

@@ -1,6 +1,7 @@
 """The episode read back from what was asserted: the same whether it was cached, just written, or written long ago."""
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from itertools import groupby
 from typing import Any
 
@@ -26,9 +27,10 @@ def load(
     versions = reader.members(access, row.id, owner="asserted")
     stored = [as_stored(one) for one in versions]
     context = context_of(reader, access, row, stored)
-    lens = Lens(context.subjects, in_force(reader, access) if codes is None else codes)
+    lens = Lens(context.subjects, in_force(reader, access) if codes is None else codes, context.anchor)
     for _, batch in groupby(zip(versions, stored, strict=True), key=lambda pair: pair[0].episode_version):
         lens.fold([one for _, one in batch])
+    context = replace(context, there=lens.whereabouts())
     received = tuple(lens.received)
     if not any(isinstance(one.entry, Opening) for one in received):
         received = (inferred_opening(row), *received)

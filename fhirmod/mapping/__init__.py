@@ -29,7 +29,7 @@ from .reading import Lens, Stored
 from .recognising import CONTEXT_TYPES
 from .site_codes import NO_CODES, SiteCodes
 from .skipped import SKIPPED_TYPES, skipped, used
-from .special import stated_protocol
+from .special import DRILL, stated_protocol
 from .tables import TABLES
 from .unread import UnreadResource, unread_kinds
 from .urls import BASE, ENTRY_ID, EPISODE_ID, FACILITY_ID, STAFF_ID
@@ -41,6 +41,7 @@ __all__ = [
     "BASE",
     "CONFIDENTIALITY",
     "CONTEXT_TYPES",
+    "DRILL",
     "DUE_PROFILE",
     "ENTRY_ID",
     "EPISODE_ID",

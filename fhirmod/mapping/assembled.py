@@ -33,6 +33,7 @@ ASSEMBLED_FROM = frozenset(
         "custody",
     }
 )
+_UNNAMED = {"display": "a balloon that no Device describes"}
 ASSEMBLED_ID = re.compile(r"[A-Za-z0-9-]+\.(?:use|flag|due-[a-z-]+)")
 
 
@@ -84,11 +85,11 @@ def _anchor(
         body["performedPeriod"] = period
     for opening in [one for one in standing if isinstance(one, Opening)][-1:]:
         body["performer"] = [{"actor": context.facility(opening.facility)}]
-    reasons = _conditions("haemorrhage", standing, roots)
+    reasons = _conditions("haemorrhage", standing, roots, context)
     if reasons:
         body["reasonReference"] = reasons
     body["bodySite"] = [concept("site.uterine-cavity").codeable]
-    complications = _conditions("complication", standing, roots)
+    complications = _conditions("complication", standing, roots, context)
     if complications:
         body["complicationDetail"] = complications
     return Image("Procedure", anchor_id, body)
@@ -119,13 +120,14 @@ def _use(ledger: Ledger, roots: Mapping[str, str], context: Context) -> Image:
         "meta": meta_of("device-use", context),
         "status": "active" if end is None else "completed",
         "subject": {"reference": context.subject},
-        "derivedFrom": [{"reference": context.anchor}, {"reference": f"Procedure/{root}.placement"}],
+        "derivedFrom": [{"reference": context.anchor}, *context.links(f"Procedure/{root}.placement")],
     }
     period = _period(ledger.opened, end)
     if period:
         body["timingPeriod"] = period
     prepared = getattr(ledger.opened, "preparation", None) or ledger.id
-    body["device"] = {"reference": f"Device/{roots.get(prepared, prepared)}.device"}
+    used = context.links(f"Device/{roots.get(prepared, prepared)}.device")
+    body["device"] = used[0] if used else _UNNAMED
     body["bodySite"] = concept("site.uterine-cavity").codeable
     return Image("DeviceUseStatement", f"{root}.use", body)
 
@@ -186,5 +188,7 @@ def _in_order(start: Entry | None, end: Entry) -> bool:
     return start.span[0] <= end.span[1]
 
 
-def _conditions(kind: str, standing: tuple[Entry, ...], roots: Mapping[str, str]) -> list[dict[str, str]]:
-    return [{"reference": f"Condition/{roots[one.id]}.{kind}"} for one in standing if one.kind == kind]
+def _conditions(
+    kind: str, standing: tuple[Entry, ...], roots: Mapping[str, str], context: Context
+) -> list[dict[str, str]]:
+    return context.links(*(f"Condition/{roots[one.id]}.{kind}" for one in standing if one.kind == kind))

@@ -106,9 +106,10 @@ def derived_image(
     if entry is not None:
         if isinstance(entry.at, Moment):
             body["effectiveDateTime"] = entry.at.text
-        body["derivedFrom"] = _sources(key, entry)
+        if sources := context.links(*_sources(key, entry)):
+            body["derivedFrom"] = sources
     elif key.root:
-        body["partOf"] = [{"reference": context.anchor}, {"reference": f"Procedure/{key.root}.placement"}]
+        body["partOf"] = [{"reference": context.anchor}, *context.links(f"Procedure/{key.root}.placement")]
     unit = _UNITS[key.measure]
     body["valueQuantity"] = {"value": presented(value), "unit": unit, "system": UCUM, "code": unit}
     return Image("Observation", image_id, body)
@@ -127,9 +128,9 @@ def is_derived(resource: Mapping[str, Any]) -> bool:
     return any(tag.get("system") == COMPUTE_TAG for tag in resource.get("meta", {}).get("tag", ()))
 
 
-def _sources(key: ValueKey, entry: Entry) -> list[dict[str, str]]:
+def _sources(key: ValueKey, entry: Entry) -> list[str]:
     parts = {part.name for part in TABLES[entry.kind].parts if part.says(entry)}
-    return [{"reference": f"Observation/{key.root}.{name}"} for name in _FROM[key.measure] if name in parts]
+    return [f"Observation/{key.root}.{name}" for name in _FROM[key.measure] if name in parts]
 
 
 _FROM = {

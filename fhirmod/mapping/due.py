@@ -41,7 +41,7 @@ def _task(episode_id: str, due: Due, roots: Mapping[str, str], context: Context,
     body |= {
         "intent": "plan",
         "code": concept(f"due.{due.kind}").codeable,
-        "focus": {"reference": context.anchor if root == episode_id else f"Procedure/{root}.placement"},
+        "focus": _focus(root, episode_id, context),
         "for": {"reference": context.subject},
     }
     if context.encounter is not None:
@@ -55,6 +55,12 @@ def _task(episode_id: str, due: Due, roots: Mapping[str, str], context: Context,
     since = {"type": concept("due.since").codeable, "valueDateTime": _text(due.since)}
     body["input"] = [since, *map(_parameter, due.thresholds)]
     return Image("Task", image_id, body)
+
+
+def _focus(root: str, episode_id: str, context: Context) -> dict[str, str]:
+    """Return what is to be looked at: the balloon's placement, or the whole course."""
+    placed = context.links(f"Procedure/{root}.placement") if root != episode_id else []
+    return placed[0] if placed else {"reference": context.anchor}
 
 
 def _parameter(threshold: Threshold) -> dict[str, Any]:

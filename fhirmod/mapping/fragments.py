@@ -31,7 +31,10 @@ Resource = Mapping[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Fragment:
-    """What one resource says of its entry: the fields, the root id it belongs to, whether it is withdrawn."""
+    """What one resource says of its entry: the fields, the root id it belongs to, whether it is withdrawn.
+
+    Shape: `part` is which part of the entry's image it would be, had we written it.
+    """
 
     kind: str
     root: str
@@ -40,6 +43,7 @@ class Fragment:
     withdrawn: bool
     keys: tuple[Key, ...] = ()
     inferred: bool = False
+    part: str = ""
 
     @property
     def standing_keys(self) -> tuple[Key, ...]:
@@ -88,7 +92,7 @@ def fragment_of(reference: str, resource: Resource, linked: Linked, subjects: Co
     panel = linked.panel_of(reference) if kind in _SETS else None
     root = _root(reference, resource, f"{panel}#{kind}" if panel is not None else None)
     keys = _identified(resource, code.key) if named is None else ()
-    return Fragment(kind, root, fields, own_fields, standing == "withdrawn", keys)
+    return Fragment(kind, root, fields, own_fields, standing == "withdrawn", keys, part=part.name)
 
 
 def _device(reference: str, resource: Resource, linked: Linked) -> Fragment:
@@ -103,7 +107,7 @@ def _device(reference: str, resource: Resource, linked: Linked) -> Fragment:
         raise Unread("it is a device that no placement or preparation names, so it says of none how it is made")
     [part] = [one for one in TABLES[kind].parts if one.type == "Device"]
     root = _root(named.reference, named.resource)
-    return Fragment(kind, root, _device_fields(resource, part), {}, withdrawn=False)
+    return Fragment(kind, root, _device_fields(resource, part), {}, withdrawn=False, part=part.name)
 
 
 def _kind_named(resource: Resource, linked: Linked) -> str | None:

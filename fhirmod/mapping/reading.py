@@ -25,6 +25,7 @@ from .shapes import SHAPES
 from .site_codes import NO_CODES, SiteCodes
 from .standing import standing_of
 from .unread import UnreadResource
+from .whereabouts import Whereabouts, root_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +58,13 @@ class Lens:
     """The fold over an episode's asserted resources; `received` grows, `unread` says what could not be read.
 
     Shape: `subjects` are the references of the woman it is about; none where that is not known. `codes` are the
-           site's own. `once_unread` is what was unread for a while and then read, taken back or deleted.
+           site's own. `anchor` is the reference of the whole course, which says no entry if its code says none.
+           `once_unread` is what was unread for a while and then read, taken back or deleted.
     """
 
     subjects: frozenset[str] = frozenset()
     codes: SiteCodes = NO_CODES
+    anchor: str = ""
     received: list[Received] = field(default_factory=list)
     unread: dict[str, UnreadResource] = field(default_factory=dict)
     once_unread: list[UnreadResource] = field(default_factory=list)
@@ -72,6 +75,19 @@ class Lens:
     _linked: Linked = field(default_factory=Linked)
     _copies: Copies = field(default_factory=Copies)
     _last: dict[str, Stored] = field(default_factory=dict)
+
+    def whereabouts(self) -> Whereabouts:
+        """Return where the parts of entries that others wrote really stand."""
+        found: dict[str, str] = {}
+        foreign: set[str] = set()
+        for root, group in self._groups.items():
+            for reference, fragment in group.fragments.items():
+                ours = f"{reference.partition('/')[0]}/{root}.{fragment.part}"
+                if ours != reference:
+                    foreign.add(root)
+                if ours == reference or ours not in group.fragments:
+                    found[ours] = reference
+        return Whereabouts({ours: at for ours, at in found.items() if root_of(ours) in foreign}, frozenset(foreign))
 
     def fold(self, batch: Iterable[Stored]) -> list[Received]:
         """Return the entries that one accepted request said (its resources together, in order).
@@ -116,7 +132,10 @@ class Lens:
             except Unread as reason:
                 freed += self._free_copies(stored, None)
                 self._let_go(stored, touched)
-                self._not_read(stored, str(reason), _missing(stored.resource, reason))
+                if stored.reference == self.anchor:
+                    self._no_more_unread(stored)
+                else:
+                    self._not_read(stored, str(reason), _missing(stored.resource, reason))
                 continue
             self._no_more_unread(stored)
             if fragment is None:

@@ -4,7 +4,7 @@ Nothing here looks at a clock or makes an id: ids are ``<root entry's id>.<part>
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache, lru_cache
 from typing import Any
 
@@ -19,6 +19,7 @@ from .special import DRILL, facility
 from .table import Part
 from .tables import TABLES
 from .urls import ENTRY_ID, profile
+from .whereabouts import Whereabouts
 
 CONFIDENTIALITY = {
     "system": "http://terminology.hl7.org/CodeSystem/v3-Confidentiality",
@@ -32,7 +33,8 @@ class Context:
     """What every image of an episode refers to: FHIR references, and whether it is a drill.
 
     Shape: `also` are further references of the same woman (Patients merged with hers);
-           `organization` is the identifier of the facility that opened it, and the reference it has here.
+           `organization` is the identifier of the facility that opened it, and the reference it has here;
+           `there` tells where the parts of entries that others wrote stand.
     """
 
     subject: str
@@ -41,6 +43,11 @@ class Context:
     drill: bool = False
     also: frozenset[str] = frozenset()
     organization: tuple[str, str] | None = None
+    there: Whereabouts = field(default_factory=Whereabouts)
+
+    def links(self, *references: str) -> list[dict[str, str]]:
+        """Return the References to parts of entries, as they really stand; to none that is not there."""
+        return [{"reference": at} for one in references if (at := self.there.of(one)) is not None]
 
     def facility(self, value: Facility) -> dict[str, Any]:
         """Return the Reference to a facility: by identifier, and literal where its resource is known."""

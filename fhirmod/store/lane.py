@@ -31,7 +31,10 @@ LIMIT = 64  # works in one batch
 
 @dataclass(slots=True)
 class Tally:
-    """What the lane did since it was opened; `replays` are batches that were taken apart."""
+    """What was written since the store was opened.
+
+    Shape: `replays` are batches that were taken apart, or works that ran again, since their transaction was undone.
+    """
 
     statements: int = 0
     commits: int = 0
@@ -47,10 +50,10 @@ class _Job(NamedTuple):
 class Lane:
     """A queue of works and the thread that runs them."""
 
-    def __init__(self, engine: Engine, checkpoints: Checkpoints) -> None:
+    def __init__(self, engine: Engine) -> None:
         self._engine = engine
+        self._checkpoints = Checkpoints(engine)
         self._connection = engine.connect()
-        self._checkpoints = checkpoints
         self._queue: SimpleQueue[_Job | None] = SimpleQueue()
         self._open = True
         self._door = threading.Lock()
@@ -81,6 +84,8 @@ class Lane:
             self._queue.put(None)
         self._thread.join()
         self._connection.close()
+        self._checkpoints.close()
+        self._engine.dispose()
 
     def _run(self) -> None:
         going = True

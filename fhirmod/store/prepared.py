@@ -5,7 +5,7 @@ driver, more than most of these statements; so the constants are compiled here t
 plain tuples. Searches, whose shape varies, run through SQLAlchemy as usual.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cache
 from typing import Any
 
@@ -17,24 +17,52 @@ CHUNK = 512  # keys in one statement
 class Prepared:
     """A statement and the order in which its parameters are given; `filled` names the columns of an INSERT.
 
+    Shape:  `otherwise` holds the statement as it must be written for a dialect, where that differs.
     Errors: ValueError if the dialect would ask for the parameters in another order.
     """
 
-    def __init__(self, statement: ClauseElement, *names: str, filled: list[str] | None = None) -> None:
+    def __init__(
+        self,
+        statement: ClauseElement,
+        *names: str,
+        filled: list[str] | None = None,
+        otherwise: dict[str, ClauseElement] | None = None,
+    ) -> None:
         self._statement = statement
         self._names = list(names)
         self._filled = filled
+        self._otherwise = otherwise or {}
         self._texts: dict[str, str] = {}
 
     def text(self, dialect: Dialect) -> str:
         """Return the statement as the driver of `dialect` wants it, with positional parameters."""
         text = self._texts.get(dialect.name)
         if text is None:
-            compiled: Any = self._statement.compile(dialect=dialect, column_keys=self._filled)
+            statement = self._otherwise.get(dialect.name, self._statement)
+            compiled: Any = statement.compile(dialect=dialect, column_keys=self._filled)
             if compiled.positiontup != self._names:
                 raise ValueError(f"The statement takes {compiled.positiontup}, but {self._names} was declared.")
             text = self._texts[dialect.name] = str(compiled)
         return text
+
+
+class Change:
+    """A statement that writes many rows: one at a time, or on PostgreSQL all at once, a list for each column.
+
+    A statement costs a server as much as several rows do, and each one is a message there and back.
+    """
+
+    def __init__(self, by_row: Prepared, by_column: Prepared | None = None) -> None:
+        self._by_row = by_row
+        self._by_column = by_column
+
+    def run(self, cursor: Any, dialect: Dialect, rows: Sequence[Sequence[object]]) -> int:
+        """Return how many rows of the table were touched."""
+        if self._by_column is not None and dialect.name == "postgresql":
+            cursor.execute(self._by_column.text(dialect), [list(column) for column in zip(*rows, strict=True)])
+        else:
+            cursor.executemany(self._by_row.text(dialect), rows)
+        return int(cursor.rowcount)
 
 
 def sized(make: Callable[[int], Prepared]) -> Callable[[int], tuple[Prepared, int]]:

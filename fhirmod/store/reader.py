@@ -23,7 +23,7 @@ class Reader:
     def __init__(self, connection: Connection) -> None:
         self._connection: Any = connection
         self._dialect = connection.dialect
-        self._cursor: Any = connection.connection.cursor()
+        self._cursor: Any = cursor_of(connection)
         self.statements = 0
 
     def finish(self) -> None:
@@ -204,6 +204,13 @@ class Reader:
         self.statements += 1
         rows: Sequence[Any] = self._connection.execute(statement).all()
         return rows
+
+
+def cursor_of(connection: Connection) -> Any:
+    """Return the driver's own cursor; PostgreSQL's answers in its binary form, which need no reading of digits."""
+    if connection.dialect.name == "postgresql":
+        return connection.connection.cursor(binary=True)
+    return connection.connection.cursor()
 
 
 class _Finished:

@@ -1,4 +1,4 @@
-"""The store: opened once, written through one lane, read from many threads."""
+"""The store: opened once, written through its lane (or lanes), read from many threads."""
 
 import threading
 from collections.abc import Callable
@@ -7,16 +7,16 @@ from types import TracebackType
 from typing import Self, TypeVar
 
 from sqlalchemy import Engine
-from sqlalchemy.engine import make_url
+from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError
 
 from fhirmod.errors import NotSupportedError
 
-from .checkpoints import Checkpoints
+from . import postgresql, sqlite
 from .lane import Lane
+from .lanes import Lanes, read
 from .migrate import to_head
 from .reader import Reader
-from .sqlite import engines
 from .writer import Writer
 
 T = TypeVar("T")
@@ -40,11 +40,9 @@ class Counters:
 class Store:
     """Versioned resources, their index, episodes and accepted entries in one database."""
 
-    def __init__(self, writing: Engine, reading: Engine) -> None:
-        self._writing = writing
+    def __init__(self, lane: Lane | Lanes, reading: Engine) -> None:
+        self._lane = lane
         self._reading = reading
-        self._checkpoints = Checkpoints(writing)
-        self._lane = Lane(writing, self._checkpoints)
         self._counting = threading.Lock()
         self._read_statements = 0
 
@@ -57,11 +55,12 @@ class Store:
     def write(self, work: Callable[[Writer], T]) -> T:
         """Return what `work` returned, once what it wrote is on disk.
 
-        Shape: works of several threads share one transaction, so `work` may run **twice**: if another work
-               of its batch fails, all is rolled back and each runs again alone. It must depend on nothing but
-               the `Writer` it is given and leave nothing behind but what it writes and returns. It runs on
-               the writing thread: parse and check before.
-        Errors: what `work` raised, in which case it left nothing; RuntimeError if the store is closed.
+        Shape: `work` may run **twice**. On SQLite works of several threads share one transaction, and if one
+               of them fails, all is rolled back and each runs again alone; on PostgreSQL each has its own,
+               and one that others overtook runs again. It must depend on nothing but the `Writer` it is given
+               and leave nothing behind but what it writes and returns. Parse and check before.
+        Errors: what `work` raised, in which case it left nothing; RuntimeError if the store is closed;
+                UnavailableError if the database does not answer.
         """
         return self._lane.write(work)
 
@@ -70,21 +69,16 @@ class Store:
 
         Errors: what `work` raised.
         """
-        with self._reading.connect() as connection, connection.begin():
-            reader = Reader(connection)
-            try:
-                return work(reader)
-            finally:
-                reader.finish()
-                with self._counting:
-                    self._read_statements += reader.statements
+        return read(self._reading, work, self._counted)
+
+    def _counted(self, statements: int) -> None:
+        with self._counting:
+            self._read_statements += statements
 
     def close(self) -> None:
-        """Return once all queued works are answered and the files are closed; closing twice is harmless."""
+        """Return once all queued works are answered and the database is closed; closing twice is harmless."""
         self._lane.close()
-        self._checkpoints.close()
         self._reading.dispose()
-        self._writing.dispose()
 
     def __enter__(self) -> Self:
         return self
@@ -96,30 +90,51 @@ class Store:
 
 
 def open_store(url: str) -> Store:
-    """Return the store at `url` ("sqlite:///record.db"), made or brought up to date first.
+    """Return the store at `url`, made or brought up to date first.
 
-    Errors: NotSupportedError if it is not SQLite in a file, is somebody else's, or was made by newer
-            software than this.
+    Shape:  "sqlite:///record.db", or "postgresql://user@host/name" (what it leaves out, libpq knows: PGPASSWORD,
+            a password file, a service).
+    Errors: NotSupportedError if it is neither, is somebody else's, or was made by newer software than this.
     """
     try:
         address = make_url(url)
     except ArgumentError as error:
-        raise NotSupportedError(f"The store's address was {url!r}; write it as sqlite:///record.db.") from error
-    if address.get_backend_name() != "sqlite":
         raise NotSupportedError(
-            f"The store was asked to live in {address.get_backend_name()}; this version keeps it in SQLite "
-            "only: sqlite:///record.db."
+            f"The store's address was {url!r}; write it as sqlite:///record.db or postgresql://user@host/name."
+        ) from error
+    backend = address.get_backend_name()
+    if backend not in _BACKENDS:
+        raise NotSupportedError(
+            f"The store was asked to live in {backend}; it lives in SQLite (sqlite:///record.db) or PostgreSQL "
+            "(postgresql://user@host/name)."
         )
+    engines, lane = _BACKENDS[backend]
     writing, reading = engines(address)
     try:
         to_head(writing)
     except DatabaseError as error:
         writing.dispose()
-        raise NotSupportedError(
-            f"The file {address.database!r} could not be opened as a store ({error.orig}); name one of ours, or a "
-            "file that is not there yet."
-        ) from error
+        raise NotSupportedError(_not_opened(address, error)) from error
     except BaseException:
         writing.dispose()
         raise
-    return Store(writing, reading)
+    return Store(lane(writing), reading)
+
+
+def _not_opened(address: URL, error: DatabaseError) -> str:
+    why = " ".join(str(error.orig).split())
+    if address.get_backend_name() == "sqlite":
+        return (
+            f"The file {address.database!r} could not be opened as a store ({why}); name one of ours, or a "
+            "file that is not there yet."
+        )
+    return (
+        f"The database {postgresql.shown(address)} could not be opened as a store ({why}); name one of ours, or an "
+        "empty one that this user may make tables in."
+    )
+
+
+_BACKENDS: dict[str, tuple[Callable[[URL], tuple[Engine, Engine]], Callable[[Engine], Lane | Lanes]]] = {
+    "sqlite": (sqlite.engines, Lane),
+    "postgresql": (postgresql.engines, Lanes),
+}

@@ -13,7 +13,8 @@
 token and reference tables would hold each about forty times per entry. The tables read by prefix are
 WITHOUT ROWID on SQLite, so their key is the table; their columns stand in the order of the key, or
 `PRAGMA integrity_check` of SQLite 3.40 reports NULLs that are not there. There are no foreign keys: one
-writer fills all of this, and a check per row would cost as much as the row.
+writer fills all of this, and a check per row would cost as much as the row. Nothing here is folded or compared
+by the rules of a language: what is to be found whatever its case is folded before it is stored.
 """
 
 from sqlalchemy import (
@@ -25,6 +26,7 @@ from sqlalchemy import (
     LargeBinary,
     MetaData,
     PrimaryKeyConstraint,
+    Sequence,
     Table,
     Text,
     UniqueConstraint,
@@ -32,11 +34,13 @@ from sqlalchemy import (
 )
 
 METADATA = MetaData()
+RIDS = Sequence("resource_rid", metadata=METADATA)  # PostgreSQL only
 _NUMBER = BigInteger().with_variant(Integer(), "sqlite")  # only INTEGER is a row id there
+_TEXT = Text().with_variant(Text(collation="C"), "postgresql")  # the order of bytes, as in SQLite, whatever the locale
 
 
-def _text(name: str) -> Column[str]:
-    return Column(name, Text, nullable=False)
+def _text(name: str, *, nullable: bool = False) -> Column[str]:
+    return Column(name, _TEXT, nullable=nullable)
 
 
 resource = Table(
@@ -62,7 +66,7 @@ version = Table(
     _text("owner"),
     _text("method"),
     Column("body", LargeBinary),
-    Column("episode_id", Text),
+    _text("episode_id", nullable=True),
     Column("episode_version", Integer),
     UniqueConstraint("rid", "version", name="uq_version_rid_version"),
 )
@@ -106,7 +110,7 @@ member = Table(
     METADATA,
     Column("rid", _NUMBER, nullable=False),
     _text("episode_id"),
-    Column("basis", Text),
+    _text("basis", nullable=True),
     PrimaryKeyConstraint("rid", "episode_id", name="pk_member"),
     sqlite_with_rowid=False,
 )
@@ -158,8 +162,8 @@ held = Table(
     _text("episode_id"),
     _text("key"),
     _text("waiting"),
-    Column("waits_for", Text),
-    Column("entry_id", Text),
+    _text("waits_for", nullable=True),
+    _text("entry_id", nullable=True),
     Column("body", LargeBinary, nullable=False),
     _text("sentence"),
     _text("received_at"),

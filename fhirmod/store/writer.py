@@ -1,6 +1,7 @@
 """What can be done to the store inside one transaction; each table gets one executemany."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import chain, count
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection
@@ -9,11 +10,12 @@ from fhirmod.errors import ConflictError, NotFoundError
 
 from . import changes as s
 from .access import Access
-from .prepared import Prepared
+from .prepared import Change
 from .reader import Reader, as_head
-from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status
+from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status, Version
 from .search import IDENTIFIER
 
+MOST_CLAIMS = 128
 _Indexed = tuple[int, str, str, str, str]  # the key of the row, and the resource's type
 
 
@@ -25,16 +27,38 @@ class _Place(NamedTuple):
     old: bool
 
 
+class OvertakenError(Exception):
+    """Another transaction wrote first what this one was about to write: the work runs again."""
+
+
 class Writer(Reader):
     """A `Reader` that also writes; what it wrote is kept if the work that was given it returns.
 
-    Errors: sqlite3.IntegrityError where a caller's rows contradict the keys and no sentence fits better.
+    Errors: the driver's IntegrityError where a caller's rows contradict the keys and no sentence fits better.
     """
 
     def __init__(self, connection: Connection) -> None:
         super().__init__(connection)
         self.wrote = False
+        self._shown: dict[Key, int] = {}
+        self._concurrent = self._dialect.name == "postgresql"  # others write at the same time
         self._broken_key: type[Exception] = self._dialect.loaded_dbapi.IntegrityError
+
+    # what is shown is remembered: who writes it then must still find it so
+
+    def get(self, access: Access, type_: str, id_: str) -> Version | None:
+        """Return the current version (it may be a deletion), or None if there never was one."""
+        found = super().get(access, type_, id_)
+        self._shown.setdefault((type_, id_), 0 if found is None else found.version)
+        return found
+
+    def get_many(self, access: Access, keys: Iterable[Key]) -> dict[Key, Version]:
+        """Return the current versions of all those (type, id) that are there."""
+        wanted = list(keys)
+        found = super().get_many(access, wanted)
+        for key in wanted:
+            self._shown.setdefault(key, found[key].version if key in found else 0)
+        return found
 
     # episodes
 
@@ -47,6 +71,36 @@ class Writer(Reader):
         for row in self._rows(s.LOCK, (episode_id,)):
             return as_head(row)
         raise NotFoundError(f"There is no episode {episode_id!r}; open it first.")
+
+    def take(self, access: Access, keys: Iterable[Key]) -> None:
+        """Return nothing; these resources, and the episodes they are members of, are held until the commit.
+
+        Shape: for works that look at a resource before they write it. What is not there yet cannot be held: a
+               work that creates what another has created meanwhile runs again and finds it.
+        """
+        access.require("write")
+        wanted = sorted(set(keys))
+        if not wanted or not self._concurrent:
+            return
+        episodes = self._over(s.episodes_of, wanted)
+        self._over(s.lock_episodes, sorted(set(map(tuple, episodes))))
+        self._over(s.lock_resources, wanted)
+        if not set(map(tuple, self._over(s.episodes_of, wanted))) <= set(map(tuple, episodes)):
+            raise OvertakenError
+
+    def claim(self, access: Access, names: Iterable[str]) -> None:
+        """Return nothing; no other work that claims one of these names goes on until the commit.
+
+        Shape: for what a lock on rows cannot hold: that something is *not* there. A work of very many names is
+               alone with all of them, since the server keeps room for some thousands of such locks.
+        """
+        access.require("write")
+        wanted = sorted(set(names))
+        if wanted and self._concurrent:
+            some = len(wanted) <= MOST_CLAIMS
+            self._rows(s.CLAIM_SOME if some else s.CLAIM_ALL, ())
+            if some:
+                self._rows(s.CLAIM, (wanted,))
 
     def create_episode(self, access: Access, row: EpisodeRow) -> None:
         """Return nothing; the episode is there.
@@ -88,6 +142,8 @@ class Writer(Reader):
         """
         access.require("write")
         rows = list(members)
+        if rows and self._concurrent:  # a version that another is writing now must show here too
+            self._over(s.lock_resources, sorted({(type_, id_) for type_, id_, _ in rows}))
         self._change(s.JOIN, [(episode_id, basis, type_, id_) for type_, id_, basis in rows])
         self._change(
             s.SHARE,
@@ -128,11 +184,13 @@ class Writer(Reader):
         for key, (number, each) in latest.items():
             place = places[key]
             if place.old:
-                moved.append((number, each.body is None, place.rid))
+                moved.append((number, each.body is None, place.rid, place.version))
             else:
                 fresh.append((place.rid, each.type, each.id, number, each.body is None))
+        self._shown |= {key: number for key, (number, _) in latest.items()}
         self._change(s.ADD_RESOURCE, fresh)
-        self._change(s.MOVE_RESOURCE, moved)
+        if self._change(s.MOVE_RESOURCE, moved) != len(moved):
+            raise OvertakenError
         self._change(s.ADD_VERSION, versions)
         self._index(places, {key: each for key, (_, each) in latest.items()})
         self._change(s.ADD_MEMBER, list(members.values()))
@@ -151,7 +209,8 @@ class Writer(Reader):
                 return str(owner)
             self._change(s.MOVE_IDENTITY, [(id_, *wanted)])
             return id_
-        self._change(s.ADD_IDENTITY, [(*wanted, id_)])
+        if self._change(s.ADD_IDENTITY, [(*wanted, id_)]) == 0:
+            return self.claim_identity(access, type_, system, value, id_)  # another was faster by a moment
         return id_
 
     # entries and what leaves
@@ -194,19 +253,27 @@ class Writer(Reader):
     # how statements run
 
     def _places(self, puts: Sequence[Put]) -> dict[Key, _Place]:
-        """Return the place of every resource that is put: its own, or a new one behind the last."""
+        """Return the place of every resource that is put: its own, or a new one behind the last.
+
+        Errors: OvertakenError if another has written one of them since it was shown here.
+        """
         keys = list(dict.fromkeys((each.type, each.id) for each in puts))
         places: dict[Key, _Place] = {}
+        fresh: list[int] = []
         highest = 0
         for type_, id_, rid, number in self._over(s.places, keys):
-            if number == 0:
-                highest = rid
-            else:
+            if number:
                 places[type_, id_] = _Place(rid, number, old=True)
+                if self._shown.get((type_, id_), number) != number:
+                    raise OvertakenError
+            elif type_:
+                fresh.append(rid)
+            else:
+                highest = rid
+        numbers = chain(sorted(fresh), count(highest + 1))  # those the database gave, else the next ones
         for key in keys:
             if key not in places:
-                highest += 1
-                places[key] = _Place(highest, 0, old=False)
+                places[key] = _Place(next(numbers), 0, old=False)
         return places
 
     def _index(self, places: Mapping[Key, _Place], puts: Mapping[Key, Put]) -> None:
@@ -230,17 +297,18 @@ class Writer(Reader):
         self._replace(tokens, self._over(s.tokens_of, old), s.DROP_TOKEN, s.ADD_TOKEN)
         self._replace(references, self._over(s.references_of, old), s.DROP_REFERENCE, s.ADD_REFERENCE)
 
-    def _replace(self, wanted: set[_Indexed], rows: Sequence[Any], drop: Prepared, add: Prepared) -> None:
+    def _replace(self, wanted: set[_Indexed], rows: Sequence[Any], drop: Change, add: Change) -> None:
         there = set(map(tuple, rows))
         self._change(drop, [row[:-1] for row in sorted(there - wanted)])
         self._change(add, sorted(wanted - there))
 
-    def _change(self, prepared: Prepared, rows: Sequence[Sequence[object]]) -> None:
+    def _change(self, change: Change, rows: Sequence[Sequence[object]]) -> int:
+        """Return how many rows were touched."""
         if not rows:
-            return
+            return 0
         self.wrote = True
         self.statements += 1
-        self._cursor.executemany(prepared.text(self._dialect), rows)
+        return change.run(self._cursor, self._dialect, rows)
 
 
 def _sound(each: Put, episode_version: int | None) -> None:

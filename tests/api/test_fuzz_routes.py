@@ -7,6 +7,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from starlette.testclient import TestClient
@@ -19,6 +20,8 @@ from tests.intake import partner
 from tests.intake.case import new_id, told
 
 from .test_fuzz import JSON, mutated, whole
+
+pytestmark = pytest.mark.parametrize("backend", ["sqlite"], indirect=True)  # what is fuzzed stands above the store
 
 CASES = 2_000
 ROWS = [("", one.method, one.path) for one in ROUTES] + [("/fhir", one.method, one.path) for one in INTERACTIONS]

@@ -6,7 +6,7 @@ import platform
 import sys
 from importlib.metadata import version
 
-NAMES = ("r4", "mapping", "store", "state", "rules", "bedside", "transaction", "stories", "commands")
+NAMES = ("r4", "peers", "mapping", "store", "state", "rules", "bedside", "transaction", "stories", "commands")
 LIBRARIES = ("pydantic", "sqlalchemy", "msgspec", "jiter", "fastapi", "starlette", "uvicorn")
 
 

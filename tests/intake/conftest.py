@@ -1,25 +1,23 @@
 from collections.abc import Callable, Iterator
-from pathlib import Path
+from contextlib import ExitStack
 
 import pytest
 
 from fhirmod.episode import Protocol
 from fhirmod.intake import Intake
 from fhirmod.store import open_store
+from tests.backends import fresh_url
 
 
 @pytest.fixture
-def new_intake(tmp_path: Path) -> Iterator[Callable[[], Intake]]:
-    opened: list[Intake] = []
+def new_intake(backend: str) -> Iterator[Callable[[], Intake]]:
+    with ExitStack() as stack:
 
-    def make() -> Intake:
-        store = open_store(f"sqlite:///{tmp_path}/{len(opened)}.db")
-        opened.append(Intake(store, Protocol.default()))
-        return opened[-1]
+        def make() -> Intake:
+            store = stack.enter_context(open_store(stack.enter_context(fresh_url(backend))))
+            return Intake(store, Protocol.default())
 
-    yield make
-    for one in opened:
-        one.store.close()
+        yield make
 
 
 @pytest.fixture

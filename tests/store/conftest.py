@@ -1,7 +1,6 @@
-"""A store in an empty file for each test."""
+"""An empty store for each test, on both databases; `sqlite_store` for what only SQLite has."""
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
@@ -9,11 +8,12 @@ from fhirmod.store import Store, open_store
 
 
 @pytest.fixture
-def url(tmp_path: Path) -> str:
-    return f"sqlite:///{tmp_path / 'record.db'}"
+def store(url: str) -> Iterator[Store]:
+    with open_store(url) as opened:
+        yield opened
 
 
 @pytest.fixture
-def store(url: str) -> Iterator[Store]:
-    with open_store(url) as opened:
+def sqlite_store(sqlite_url: str) -> Iterator[Store]:
+    with open_store(sqlite_url) as opened:
         yield opened

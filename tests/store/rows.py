@@ -3,6 +3,7 @@
 from typing import Any
 
 from fhirmod.store import Access, EpisodeRow, Put, Store
+from fhirmod.store.lane import Lane
 
 ALL = Access.whole("test")
 NOW = "2026-03-01T10:00:00Z"
@@ -36,3 +37,9 @@ def write_in(store: Store, episode: str, *puts: Put) -> int:
         return version
 
     return store.write(work)
+
+
+def lane_of(store: Store) -> Lane:
+    """Return the one writing thread that a store in SQLite has."""
+    assert isinstance(store._lane, Lane)
+    return store._lane

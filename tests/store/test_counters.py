@@ -10,7 +10,7 @@ import pytest
 
 from fhirmod.store import EntryRow, Put, Store, Writer, checkpoints
 
-from .rows import ALL, NOW, opened, put, write
+from .rows import ALL, NOW, lane_of, opened, put, write
 
 
 def entry(number: int) -> list[Put]:
@@ -74,31 +74,31 @@ def test_an_index_that_stays_the_same_is_not_written_again(store: Store) -> None
 
 
 def test_the_log_does_not_grow_without_end_while_commits_keep_coming(
-    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    sqlite_store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A passive checkpoint alone never catches up with a busy writer; the lane restarts the log."""
     monkeypatch.setattr(checkpoints, "LONG", 128)
     monkeypatch.setattr(checkpoints, "PAUSE_S", 0.001)
     body = b"x" * 2**16
     with ThreadPoolExecutor(4) as pool:
-        list(pool.map(lambda n: write(store, put(f"o{n}", body=body)), range(1000)))
+        list(pool.map(lambda n: write(sqlite_store, put(f"o{n}", body=body)), range(1000)))
     log = (tmp_path / "record.db-wal").stat().st_size
     assert log < 1000 * len(body) / 4
 
 
-def test_a_slow_reader_does_not_stop_the_writer(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_slow_reader_does_not_stop_the_writer(sqlite_store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """While it looks at the old log, restarting is tried for each doubling of the log, not for each commit."""
     monkeypatch.setattr(checkpoints, "LONG", 128)
     monkeypatch.setattr(checkpoints, "PAUSE_S", 0.001)
     tried: list[tuple[int, int]] = []
-    restarted = store._checkpoints.restarted
+    restarted = lane_of(sqlite_store)._checkpoints.restarted
 
     def told(busy: int, pages: int) -> None:
         tried.append((busy, pages))
         restarted(busy, pages)
 
-    monkeypatch.setattr(store._checkpoints, "restarted", told)
-    write(store, put())
+    monkeypatch.setattr(lane_of(sqlite_store)._checkpoints, "restarted", told)
+    write(sqlite_store, put())
     entered, leave = threading.Event(), threading.Event()
 
     def slow(r: Any) -> tuple[Any, Any]:
@@ -108,11 +108,11 @@ def test_a_slow_reader_does_not_stop_the_writer(store: Store, monkeypatch: pytes
         return first, r.get(ALL, "Observation", "o1")
 
     seen: list[Any] = []
-    thread = threading.Thread(target=lambda: seen.extend(store.read(slow)))
+    thread = threading.Thread(target=lambda: seen.extend(sqlite_store.read(slow)))
     thread.start()
     entered.wait()
     for _ in range(200):
-        write(store, put(body=b"y" * 2**16))
+        write(sqlite_store, put(body=b"y" * 2**16))
     long = [pages for busy, pages in tried if busy and pages >= 0]
     leave.set()
     thread.join()

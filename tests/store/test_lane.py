@@ -12,7 +12,7 @@ import pytest
 from fhirmod.errors import ConflictError, PreconditionFailedError
 from fhirmod.store import EntryRow, Put, Store, Writer, open_store
 
-from .rows import ALL, NOW, opened, put, write, write_in
+from .rows import ALL, NOW, lane_of, opened, put, write, write_in
 
 THREADS = 20
 
@@ -37,7 +37,7 @@ def held_back(store: Store, works: list[Callable[[Writer], Any]]) -> list[Any]:
         answers = []
         for number, work in enumerate(works, start=1):  # one after the other, so the order is known
             answers.append(pool.submit(answer, work))
-            while store._lane._queue.qsize() < number:
+            while lane_of(store)._queue.qsize() < number:
                 time.sleep(0)
         gate.set()
         first.result()
@@ -48,14 +48,14 @@ def putting(*puts: Put) -> Callable[[Writer], list[int]]:
     return lambda w: w.put(ALL, puts, NOW)
 
 
-def test_works_that_wait_together_share_one_commit(store: Store) -> None:
-    before = store.counters
-    answers = held_back(store, [putting(put(f"o{n}")) for n in range(THREADS)])
+def test_works_that_wait_together_share_one_commit(sqlite_store: Store) -> None:
+    before = sqlite_store.counters
+    answers = held_back(sqlite_store, [putting(put(f"o{n}")) for n in range(THREADS)])
     assert answers == [[1]] * THREADS
-    after = store.counters
+    after = sqlite_store.counters
     assert (after.commits - before.commits, after.batches - before.batches) == (2, 2)
     assert after.replays == 0
-    assert store.read(lambda r: r.search(ALL, "Observation", count=0)).total == THREADS
+    assert sqlite_store.read(lambda r: r.search(ALL, "Observation", count=0)).total == THREADS
 
 
 def test_twenty_writers_on_one_episode_lose_nothing(store: Store) -> None:
@@ -83,31 +83,33 @@ def poison(error: Exception) -> Callable[[Writer], None]:
 
 
 @pytest.mark.parametrize("error", [ValueError("bad work"), ConflictError("refused after writing")])
-def test_a_work_that_fails_spoils_nobody_elses(store: Store, error: Exception) -> None:
+def test_a_work_that_fails_spoils_nobody_elses(sqlite_store: Store, error: Exception) -> None:
     works: list[Callable[[Writer], Any]] = [putting(put(f"o{n}"), put("all")) for n in range(6)]
     works.insert(3, poison(error))
-    answers = held_back(store, works)
+    answers = held_back(sqlite_store, works)
     assert answers[3] is error
     assert [a for n, a in enumerate(answers) if n != 3] == [[1, n + 1] for n in range(6)]
-    assert store.counters.replays == 1
-    assert store.read(lambda r: r.get(ALL, "Observation", "poison")) is None
-    assert [v.version for v in store.read(lambda r: r.history(ALL, "Observation", "all"))] == [6, 5, 4, 3, 2, 1]
+    assert sqlite_store.counters.replays == 1
+    assert sqlite_store.read(lambda r: r.get(ALL, "Observation", "poison")) is None
+    assert [v.version for v in sqlite_store.read(lambda r: r.history(ALL, "Observation", "all"))] == [6, 5, 4, 3, 2, 1]
 
 
-def test_a_refusal_before_writing_does_not_take_the_batch_apart(store: Store) -> None:
+def test_a_refusal_before_writing_does_not_take_the_batch_apart(sqlite_store: Store) -> None:
     def refuse(w: Writer) -> None:
         w.get(ALL, "Observation", "o0")
         raise PreconditionFailedError("The version was 1; send the current one.")
 
-    before = store.counters
-    answers = held_back(store, [lambda w: w.put(ALL, [put("o0")], NOW), refuse, lambda w: w.put(ALL, [put("o1")], NOW)])
+    before = sqlite_store.counters
+    answers = held_back(
+        sqlite_store, [lambda w: w.put(ALL, [put("o0")], NOW), refuse, lambda w: w.put(ALL, [put("o1")], NOW)]
+    )
     assert (answers[0], answers[2]) == ([1], [1])
     assert isinstance(answers[1], PreconditionFailedError)
-    assert store.counters.replays == 0
-    assert store.counters.commits - before.commits == 2
+    assert sqlite_store.counters.replays == 0
+    assert sqlite_store.counters.commits - before.commits == 2
 
 
-def test_a_refusal_that_saw_a_spoilt_work_is_judged_again(store: Store) -> None:
+def test_a_refusal_that_saw_a_spoilt_work_is_judged_again(sqlite_store: Store) -> None:
     """The entry it met was rolled back; alone, it is accepted."""
     row = EntryRow("n1", b"d", NOW, "e1")
 
@@ -121,10 +123,10 @@ def test_a_refusal_that_saw_a_spoilt_work_is_judged_again(store: Store) -> None:
         w.log_entries(ALL, [row])
         return "accepted"
 
-    answers = held_back(store, [spoilt, once])
+    answers = held_back(sqlite_store, [spoilt, once])
     assert isinstance(answers[0], ValueError)
     assert answers[1] == "accepted"
-    assert store.read(lambda r: r.entry(ALL, "n1")) == row
+    assert sqlite_store.read(lambda r: r.entry(ALL, "n1")) == row
 
 
 def test_a_work_alone_gets_its_own_exception_and_leaves_nothing(store: Store) -> None:
@@ -240,7 +242,7 @@ def test_closing_answers_what_waits_and_then_refuses(url: str, tmp_path: Path) -
     store.close()
     with pytest.raises(RuntimeError, match="The store is closed"):
         write(store, put())
-    assert not (tmp_path / "record.db-wal").exists()
+    assert not (tmp_path / "record.db-wal").exists()  # SQLite's log went into the file
     with open_store(url) as again:
         assert again.read(lambda r: r.search(ALL, "Observation", count=0)).total == len(answered)
 

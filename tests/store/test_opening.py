@@ -11,17 +11,22 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import create_engine
+from sqlalchemy import create_engine, inspect
 
 from fhirmod.errors import NotSupportedError
-from fhirmod.store import Store, open_store
-from fhirmod.store.migrate import HEAD, PLACE
+from fhirmod.store import HeldRow, Store, open_store
+from fhirmod.store.migrate import HEAD, PLACE, to_nothing
 from fhirmod.store.tables import METADATA
 
-from .rows import ALL, put, write
+from .rows import ALL, NOW, opened, put, write
 
 
-def test_an_empty_file_gets_every_table(store: Store, tmp_path: Path) -> None:
+@pytest.fixture
+def empty_url(request: pytest.FixtureRequest, backend: str) -> str:
+    return str(request.getfixturevalue({"sqlite": "sqlite_url", "postgresql": "empty_postgresql_url"}[backend]))
+
+
+def test_an_empty_file_gets_every_table(sqlite_store: Store, tmp_path: Path) -> None:
     with sqlite3.connect(tmp_path / "record.db") as raw:
         names = {row[0] for row in raw.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
         assert names >= METADATA.tables.keys()
@@ -35,7 +40,7 @@ def test_the_model_and_the_revisions_agree(store: Store) -> None:
         assert compare_metadata(MigrationContext.configure(connection), METADATA) == []
 
 
-def test_the_model_and_the_revisions_write_the_same_sql(store: Store, tmp_path: Path) -> None:
+def test_the_model_and_the_revisions_write_the_same_sql(sqlite_store: Store, tmp_path: Path) -> None:
     """What compare_metadata does not look at (WITHOUT ROWID, partial indexes, order of columns) agrees too."""
     engine = create_engine(f"sqlite:///{tmp_path / 'model.db'}")
     METADATA.create_all(engine)
@@ -62,20 +67,60 @@ def test_the_newest_revision_is_the_one_the_code_names() -> None:
     assert ScriptDirectory(str(PLACE)).get_current_head() == HEAD
 
 
-def test_a_file_of_an_earlier_revision_is_brought_up_with_what_it_holds(url: str, tmp_path: Path) -> None:
+def test_what_an_earlier_revision_made_is_brought_up_with_what_it_holds(empty_url: str) -> None:
+    url = empty_url
     engine = create_engine(url)
     with engine.begin() as connection:
         config = Config(attributes={"connection": connection})
         config.set_main_option("script_location", str(PLACE))
         command.upgrade(config, "0001")
         connection.exec_driver_sql(
-            "INSERT INTO episode VALUES (1, 'e1', 3, 'Procedure', 'a1', '2026-03-01T02:00:00Z', 'clinic-7', 'open', 0, '', '', 's')"
+            "INSERT INTO episode VALUES (1, 'e1', 3, 'Procedure', 'a1', '2026-03-01T02:00:00Z', 'clinic-7', 'open', false, '', '', 's')"
         )
     engine.dispose()
     with open_store(url) as store:
         found = store.read(lambda r: r.episode(ALL, "e1"))
         assert found is not None
         assert (found.version, found.facility, found.kept_for) == (3, "clinic-7", "")
+
+
+def test_the_revisions_go_down_to_nothing_and_up_again(empty_url: str) -> None:
+    """alembic.autogenerate.compare_metadata is the outside judge that everything is there again."""
+    with open_store(empty_url) as store:
+        write(store, put(body=b"gone"))
+    engine = create_engine(empty_url)
+    to_nothing(engine)
+    left = inspect(engine)
+    assert left.get_table_names() == ["alembic_version"]
+    if engine.dialect.name == "postgresql":
+        assert left.get_sequence_names() == []
+    engine.dispose()
+    with open_store(empty_url) as store:
+        assert store.read(lambda r: r.get(ALL, "Observation", "o1")) is None
+        assert write(store, put()) == [1]
+        with store._reading.connect() as connection:
+            assert compare_metadata(MigrationContext.configure(connection), METADATA) == []
+
+
+def test_text_in_postgresql_is_ordered_by_its_bytes(postgresql_url: str) -> None:
+    """As in SQLite (https://sqlite.org/datatype3.html#collating_sequences, BINARY), whatever the database's locale."""
+    words = ["a", "B", "Z", "b", "\u00e4", "\U0001f3e5", "\uffee", "-", "_", "1"]
+    engine = create_engine(postgresql_url)
+    with engine.connect() as connection:
+        rows = connection.exec_driver_sql(
+            "SELECT table_name, column_name, collation_name FROM information_schema.columns"
+            " WHERE table_schema = 'public' AND data_type = 'text'"
+        ).all()
+        assert {row[2] for row in rows} == {"C"}
+        assert {row[0] for row in rows} == METADATA.tables.keys()
+        local = connection.exec_driver_sql("SELECT unnest(%s::text[]) AS w ORDER BY w", (words,)).scalars().all()
+        assert local != sorted(words), "the database would order by bytes anyway: this test shows nothing"
+    engine.dispose()
+    with open_store(postgresql_url) as store:
+        opened(store)
+        held = [HeldRow("e1", word, "repair", None, None, b"", "", NOW) for word in words]
+        store.write(lambda w: w.hold(ALL, held))
+        assert [row.key for row in store.read(lambda r: r.held(ALL, "e1"))] == sorted(words, key=str.encode)
 
 
 def test_opening_again_changes_nothing(url: str) -> None:
@@ -87,15 +132,15 @@ def test_opening_again_changes_nothing(url: str) -> None:
         assert found.body == b"kept"
 
 
-def test_a_database_of_newer_software_is_refused_in_one_sentence(url: str, tmp_path: Path) -> None:
-    open_store(url).close()
+def test_a_database_of_newer_software_is_refused_in_one_sentence(sqlite_url: str, tmp_path: Path) -> None:
+    open_store(sqlite_url).close()
     raw = sqlite3.connect(tmp_path / "record.db")
     raw.execute("UPDATE alembic_version SET version_num = '9999'")
     raw.commit()
     before = raw.execute("SELECT sql FROM sqlite_master").fetchall()
     raw.close()
     with pytest.raises(NotSupportedError, match=r"of revision '9999', which this software does not know .*newer"):
-        open_store(url)
+        open_store(sqlite_url)
     raw = sqlite3.connect(tmp_path / "record.db")
     assert raw.execute("SELECT sql FROM sqlite_master").fetchall() == before
     raw.close()
@@ -106,8 +151,9 @@ def test_a_database_of_newer_software_is_refused_in_one_sentence(url: str, tmp_p
     [
         ("sqlite://", "which is memory; name a file"),
         ("sqlite:///:memory:", "which is memory; name a file"),
-        ("postgresql://db/record", "asked to live in postgresql; this version keeps it in SQLite only"),
-        ("record.db", "address was 'record.db'; write it as sqlite:///record.db"),
+        ("mysql://db/record", "asked to live in mysql; it lives in SQLite"),
+        ("postgresql://k:secret@db", "asked to live at postgresql://k:[*]{3}@db, which names no database"),
+        ("record.db", "address was 'record.db'; write it as sqlite:///record.db or postgresql://"),
     ],
 )
 def test_other_addresses_are_refused_in_one_sentence(address: str, sentence: str) -> None:
@@ -149,9 +195,9 @@ def test_two_may_open_an_empty_file_at_once(url: str) -> None:
         store.close()
 
 
-def test_the_files_say_how_safe_they_are(store: Store) -> None:
+def test_the_files_say_how_safe_they_are(sqlite_store: Store) -> None:
     """WAL and synchronous FULL (2): a commit is on disk when it is answered (https://sqlite.org/pragma.html)."""
-    for engine in (store._reading, store._writing):
+    for engine in (sqlite_store._reading, sqlite_store._lane._engine):
         with engine.connect() as connection:
             asked = [
                 connection.exec_driver_sql(f"PRAGMA {name}").scalar()
@@ -160,6 +206,6 @@ def test_the_files_say_how_safe_they_are(store: Store) -> None:
             assert asked == ["wal", 2, 0, 30000]
 
 
-def test_a_reader_cannot_write(store: Store) -> None:
+def test_a_reader_cannot_write(sqlite_store: Store) -> None:
     with pytest.raises(sqlite3.OperationalError, match="readonly"):
-        store.read(lambda r: r._cursor.execute("DELETE FROM resource"))
+        sqlite_store.read(lambda r: r._cursor.execute("DELETE FROM resource"))

@@ -15,7 +15,7 @@ from sqlalchemy.exc import OperationalError
 
 from fhirmod.store import Store, checkpoints, open_store
 
-from .rows import ALL, opened, put, write
+from .rows import ALL, lane_of, opened, put, write
 
 ROOT = Path(__file__).parents[2]
 
@@ -35,18 +35,18 @@ def script(url: str, body: str) -> str:
     return done.stdout
 
 
-def test_a_full_disk_fails_the_write_that_met_it_and_no_other(store: Store, tmp_path: Path) -> None:
+def test_a_full_disk_fails_the_write_that_met_it_and_no_other(sqlite_store: Store, tmp_path: Path) -> None:
     """SQLITE_FULL, forced by PRAGMA max_page_count (https://sqlite.org/pragma.html#pragma_max_page_count)."""
-    write(store, put("o1", body=b"kept"))
-    cursor = store._lane._connection.connection.cursor()
+    write(sqlite_store, put("o1", body=b"kept"))
+    cursor = lane_of(sqlite_store)._connection.connection.cursor()
     pages = cursor.execute("PRAGMA page_count").fetchone()[0]
     cursor.execute(f"PRAGMA max_page_count={pages + 20}")
     with pytest.raises(sqlite3.OperationalError, match="full"):
-        write(store, put("o2", body=b"x" * 2**20))
-    assert write(store, put("o3", body=b"small")) == [1]
+        write(sqlite_store, put("o2", body=b"x" * 2**20))
+    assert write(sqlite_store, put("o3", body=b"small")) == [1]
     cursor.execute("PRAGMA max_page_count=1073741823")
-    assert write(store, put("o2", body=b"x" * 2**20)) == [1]
-    assert [each.id for each in store.read(lambda r: r.search(ALL, "Observation", count=9)).versions] == [
+    assert write(sqlite_store, put("o2", body=b"x" * 2**20)) == [1]
+    assert [each.id for each in sqlite_store.read(lambda r: r.search(ALL, "Observation", count=9)).versions] == [
         "o1",
         "o3",
         "o2",
@@ -56,31 +56,33 @@ def test_a_full_disk_fails_the_write_that_met_it_and_no_other(store: Store, tmp_
     raw.close()
 
 
-def test_a_program_that_holds_the_file_too_long_fails_each_waiting_write_once(store: Store, tmp_path: Path) -> None:
-    store._lane._connection.connection.cursor().execute("PRAGMA busy_timeout=50")
+def test_a_program_that_holds_the_file_too_long_fails_each_waiting_write_once(
+    sqlite_store: Store, tmp_path: Path
+) -> None:
+    lane_of(sqlite_store)._connection.connection.cursor().execute("PRAGMA busy_timeout=50")
     other = sqlite3.connect(tmp_path / "record.db", isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
 
     def attempt(number: int) -> str:
         with pytest.raises(OperationalError) as caught:
-            write(store, put(f"o{number}"))
+            write(sqlite_store, put(f"o{number}"))
         return str(caught.value.orig)
 
     with ThreadPoolExecutor(6) as pool:
         assert set(pool.map(attempt, range(6))) == {"database is locked"}
-    assert store.counters.replays == 0
-    assert store.read(lambda r: r.search(ALL, "Observation", count=0)).total == 0
+    assert sqlite_store.counters.replays == 0
+    assert sqlite_store.read(lambda r: r.search(ALL, "Observation", count=0)).total == 0
     other.execute("ROLLBACK")
     other.close()
-    assert write(store, put("o1")) == [1]
+    assert write(sqlite_store, put("o1")) == [1]
 
 
 def test_a_log_that_cannot_be_moved_or_restarted_stops_nobody(
-    store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+    sqlite_store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     monkeypatch.setattr(checkpoints, "LONG", 0)
     monkeypatch.setattr(checkpoints, "PAUSE_S", 0.001)
-    restart, move = store._lane._restart_log, store._checkpoints._move
+    restart, move = lane_of(sqlite_store)._restart_log, lane_of(sqlite_store)._checkpoints._move
     broken = {"restart": 1, "move": 1}
 
     def failing(what: str, otherwise: Callable[..., None], *given: object) -> None:
@@ -89,15 +91,15 @@ def test_a_log_that_cannot_be_moved_or_restarted_stops_nobody(
             broken[what] -= 1
             raise sqlite3.OperationalError("disk I/O error")
 
-    monkeypatch.setattr(store._lane, "_restart_log", partial(failing, "restart", restart))
-    monkeypatch.setattr(store._checkpoints, "_move", partial(failing, "move", move))
+    monkeypatch.setattr(lane_of(sqlite_store), "_restart_log", partial(failing, "restart", restart))
+    monkeypatch.setattr(lane_of(sqlite_store)._checkpoints, "_move", partial(failing, "move", move))
     turn = 0
     while any(broken.values()):
         turn += 1
-        assert write(store, put()) == [turn]
+        assert write(sqlite_store, put()) == [turn]
         time.sleep(0.005)
-    assert write(store, put()) == [turn + 1]
-    assert store._checkpoints._thread.is_alive()
+    assert write(sqlite_store, put()) == [turn + 1]
+    assert lane_of(sqlite_store)._checkpoints._thread.is_alive()
     assert sorted(record.message for record in caplog.records) == [
         "The store's log could not be moved into its file: disk I/O error; it is tried again.",
         "The store's log could not be restarted: disk I/O error; it is tried again.",

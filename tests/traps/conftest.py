@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from itertools import count
-from pathlib import Path
 from uuid import UUID
 
 import pytest
@@ -19,15 +18,15 @@ from .trap import Service
 
 
 @pytest.fixture
-def service(tmp_path: Path) -> Iterator[Service]:
+def service(url: str) -> Iterator[Service]:
     seconds, ids = count(), count(1)
     start = datetime(2026, 3, 2, tzinfo=UTC)
     clock = Clock(
         lambda: start + timedelta(seconds=next(seconds)),
         lambda: str(UUID(int=next(ids) + (9 << 96) + (4 << 76) + (8 << 60))),
     )
-    settings = Settings(db=tmp_path / "record.db")
-    with open_store(f"sqlite:///{settings.db}") as store:
+    settings = Settings(db=url.removeprefix("sqlite:///"))
+    with open_store(url) as store:
         intake = Intake(store, Protocol.default())
         with TestClient(create_app(settings, intake, clock), raise_server_exceptions=False) as client:
             yield Service(client, intake)

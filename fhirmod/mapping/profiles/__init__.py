@@ -24,6 +24,7 @@ _KEPT = ("id", "path", "sliceName", "min", "max", "base", "slicing", "binding", 
 
 __all__ = [
     "PACKED",
+    "PUBLISHER",
     "Authored",
     "authored",
     "content",

@@ -40,7 +40,7 @@ def assembled() -> Iterator[Authored]:
         (
             *_META,
             Demand("subject", least=1, types=("Reference:Patient",)),
-            Demand("derivedFrom", least=2),
+            Demand("derivedFrom", least=1),
             Demand("timing[x]", types=("Period",)),
             Demand("device", least=1, types=("Reference:Device",)),
             Demand("bodySite", least=1, pattern=coded_as("site.uterine-cavity")),

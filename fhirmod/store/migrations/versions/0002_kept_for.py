@@ -17,3 +17,9 @@ def upgrade() -> None:
         table.add_column(sa.Column("kept_for", TEXT, nullable=False, server_default=""))
     with op.batch_alter_table("episode") as table:
         table.alter_column("kept_for", server_default=None)
+
+
+def downgrade() -> None:
+    """Return nothing; the column is gone."""
+    with op.batch_alter_table("episode") as table:
+        table.drop_column("kept_for")
