@@ -31,7 +31,7 @@ def run(*, short: bool = False) -> list[tuple[str, float, str]]:
         checked, unchecked = (stack.enter_context(_intake()) for _ in range(2))
         spent: dict[str, list[float]] = {"checked": [], "unchecked": []}
         for _ in range(rounds + 1):
-            with patch("fhirmod.intake.incoming.refusals", lambda _: ()):
+            with patch("fhirmod.intake.incoming.refusals", lambda *_: ()):
                 spent["unchecked"].append(_once(unchecked, text))
             spent["checked"].append(_once(checked, text))
     checked_ms, unchecked_ms = (median(spent[name][1:]) for name in ("checked", "unchecked"))
