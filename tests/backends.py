@@ -14,7 +14,10 @@ from fhirmod.store.tables import METADATA
 
 from .postgresql import Server, binaries, cluster
 
-_EMPTY = f"TRUNCATE {', '.join(METADATA.tables)} RESTART IDENTITY; ALTER SEQUENCE resource_rid RESTART"
+_EMPTY = ";".join(
+    [f"DELETE FROM {name}" for name in METADATA.tables]
+    + ["SELECT setval(oid, 1, false) FROM pg_class WHERE relkind = 'S' AND relnamespace = 'public'::regnamespace"]
+)
 _free: list[str] = []  # databases with our tables, empty: emptying one is sooner done than making one
 BACKENDS = ("sqlite", "postgresql")
 

@@ -47,8 +47,8 @@ def free_port() -> int:
 
 
 @contextmanager
-def running(db: Path, *options: str) -> Iterator[Service]:
-    """Run a service on a file until the block ends."""
+def running(db: Path | str, *options: str) -> Iterator[Service]:
+    """Run a service on a file, or on a database server, until the block ends."""
     port = free_port()
     command = [sys.executable, "-m", "fhirmod.cli", "serve", "--port", str(port), "--db", str(db), *options]
     with subprocess.Popen(command, stderr=subprocess.DEVNULL) as process:
@@ -57,6 +57,7 @@ def running(db: Path, *options: str) -> Iterator[Service]:
             yield Service(process, port)
         finally:
             process.terminate()
+            process.wait(30)
 
 
 def _wait(process: subprocess.Popen[bytes], port: int) -> None:
