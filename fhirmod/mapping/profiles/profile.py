@@ -1,7 +1,8 @@
 """One profile or extension that we author: what it asks, and the StructureDefinition that says so."""
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 from fhirmod.mapping.demand import Demand
@@ -38,7 +39,7 @@ def definition(authored: Authored, find: Find) -> Json:
 
     Shape: `find` leads from a canonical to a definition with a snapshot.
     """
-    changes = [one.element(authored.type) for one in authored.demands]
+    changes = [one.element(authored.type) for one in _summed(authored.demands)]
     if not any(one["id"] == authored.type for one in changes):
         changes.insert(0, {"id": authored.type, "path": authored.type, "short": authored.described})
     made = _head(authored)
@@ -46,6 +47,14 @@ def definition(authored: Authored, find: Find) -> Json:
     order = {one["id"]: number for number, one in enumerate(elements)}
     changes.sort(key=lambda one: order[one["id"]])
     return {**made, "snapshot": {"element": elements}, "differential": {"element": changes}}
+
+
+def _summed(demands: tuple[Demand, ...]) -> Iterator[Demand]:
+    """Return the demands, a sliced element asking at least for what its slices ask together."""
+    for one in demands:
+        slices = (other for other in demands if re.fullmatch(re.escape(one.path) + ":[^.:]+", other.path))
+        together = sum(other.least or 0 for other in slices)
+        yield replace(one, least=together) if one.told_by and together > (one.least or 0) else one
 
 
 def _whole(element: Json) -> Json:
