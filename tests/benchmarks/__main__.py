@@ -6,7 +6,19 @@ import platform
 import sys
 from importlib.metadata import version
 
-NAMES = ("r4", "peers", "mapping", "store", "state", "rules", "bedside", "transaction", "stories", "commands")
+NAMES = (
+    "r4",
+    "peers",
+    "mapping",
+    "store",
+    "state",
+    "rules",
+    "bedside",
+    "transaction",
+    "stories",
+    "commands",
+    "workers",
+)
 LIBRARIES = ("pydantic", "sqlalchemy", "msgspec", "jiter", "fastapi", "starlette", "uvicorn")
 
 
