@@ -23,7 +23,10 @@ _VERSIONED = {
     "referencePolicy": ["literal", "logical", "local"],
 }
 _SAID = (
-    "An instant needs an offset; a date of _at without one is read in UTC. The condition of a conditional create, "
+    "An instant needs an offset; a date of _at or of a search without one is read in UTC. Searches take the prefixes "
+    "of dates, numbers and quantities, and the modifiers :missing, :not (token), :exact and :contains (string), "
+    ":identifier and :[type] (reference); texts are compared by their first 400 characters, units as they were sent. "
+    "Composite parameters, chains, _include, _has and _sort are not answered. The condition of a conditional create, "
     "update, patch, delete or reference is one identifier. What is assembled or computed from entries is read-only. "
     "Deleting the image of an entry retracts the entry. A resource that says who or where is not deleted while others "
     "refer to it. A conditional update that matches nothing creates; under an id that is in use it is a conflict. "

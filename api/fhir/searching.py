@@ -1,4 +1,7 @@
-"""Search by `_id`, `identifier` and `patient`, with pages that stay stable while others write."""
+"""Search by every parameter that the store answers, with pages that stay stable while others write.
+
+`_id`, `identifier` and `patient` have an index of their own; what the others ask is said by `intake.sought`.
+"""
 
 from urllib.parse import urlencode
 
@@ -8,7 +11,7 @@ from starlette.responses import Response
 from api.asking import Parts, number
 from api.problems import FHIR_JSON
 from fhirmod.errors import BadParameterError, InvalidError, NotSupportedError
-from fhirmod.intake import SEARCHED
+from fhirmod.intake import SEARCHED, Asking, sought, sought_parameters
 from fhirmod.r4 import alternatives, dump, search_parameters, token, unescaped
 from fhirmod.store import Page, Reader
 
@@ -16,6 +19,7 @@ from .headers import strict
 from .reading import known_type
 from .subsetting import SUBSETTING, subsetting
 
+_PLAIN = frozenset(("_id", "identifier"))  # these take no modifier
 MOST_CRITERIA, MOST_ALTERNATIVES = 10, 200
 CONTROL = frozenset({"_count", "_after", "_format", "_pretty"}) | SUBSETTING
 
@@ -23,29 +27,36 @@ CONTROL = frozenset({"_count", "_after", "_format", "_pretty"}) | SUBSETTING
 def searchable(type_: str) -> tuple[str, ...]:
     """Return the search parameters that this service answers for a type."""
     answered = search_parameters(type_)
-    return ("_id", *(name for name in SEARCHED if name in answered))
+    own = ("_id", *(name for name in SEARCHED if name in answered))
+    return (*own, *(name for name in sought_parameters(type_) if name not in own))
 
 
 def search(request: Request, parts: Parts, base: str, reader: Reader) -> Response:
     """Give a page of the resources that meet every criterion; `self` lists what was applied."""
     type_ = known_type(request)
-    allowed = searchable(type_)
+    allowed = frozenset(searchable(type_))
     applied: list[tuple[str, str]] = []
     for name, value in request.query_params.multi_items():
-        if name in allowed:
+        plain, modifier = name.partition(":")[::2]
+        if name in allowed or (plain in allowed - _PLAIN and modifier):
             applied.append((name, value))
-        elif name not in CONTROL:
-            plain, modifier = name.partition(":")[::2]
-            if strict(request) or (modifier and plain in allowed):
-                raise NotSupportedError(
-                    f"{type_} is not searched by {name[:40]!r} here; it is by {', '.join(allowed)}.", place=name[:40]
-                )
+        elif name not in CONTROL and (strict(request) or (modifier and plain in allowed)):
+            raise NotSupportedError(
+                f"{type_} is not searched by {name[:40]!r} here; it is by {', '.join(sorted(allowed))}.",
+                place=name[:40],
+            )
     _refuse_unanswerable(applied)
     query = request.query_params
     part = subsetting(query, count=True)
     count = number(query, "_count", parts.settings.page, parts.settings.most_per_page)
     if query.get("_summary") == "count":
         count = 0
+    asking = Asking(base, parts.clock.now())
+    values = [
+        sought(type_, *name.partition(":")[::2], value, asking)
+        for name, value in applied
+        if name not in ("_id", "identifier", "patient")
+    ]
     asked = [(name, alternatives(value)) for name, value in applied]
     ids = [set(map(unescaped, each)) for name, each in asked if name == "_id"]
     tokens = [(name, list(map(_token, each))) for name, each in asked if name == "identifier"]
@@ -59,6 +70,7 @@ def search(request: Request, parts: Parts, base: str, reader: Reader) -> Respons
             ids=wanted,
             tokens=tokens,
             references=patients,
+            values=values,
             after=after,
             count=count,
         )

@@ -4,6 +4,7 @@ from .exchanged import Written
 from .putting import INDEXED as SEARCHED
 from .receipt import EntryResult, ReadResource, Receipt, finding_document
 from .request import Request
+from .seeking import Asking, sought, sought_parameters
 from .service import Intake
 from .snapshot import Snapshot
 from .transaction import Asked, relative
@@ -11,6 +12,7 @@ from .transaction import Asked, relative
 __all__ = [
     "SEARCHED",
     "Asked",
+    "Asking",
     "EntryResult",
     "Intake",
     "ReadResource",
@@ -20,4 +22,6 @@ __all__ = [
     "Written",
     "finding_document",
     "relative",
+    "sought",
+    "sought_parameters",
 ]

@@ -16,6 +16,7 @@ from .claims import claim
 from .courses import anchors_in, likely_the_same
 from .identity import episodes_of_others
 from .incoming import Incoming, same_content
+from .indexing import values
 from .leading import lead
 from .membership import Membership, members, patient_links
 from .owning import Owners
@@ -222,7 +223,8 @@ class _Work:
             references = (*references, *belongs.open_links(one.reference), *patient_links(one.resource))
             method: Method = "POST" if one.incoming.method == "POST" and one.current is None else "PUT"
             body = _spliced(one.text, one.id, links)
-            puts.append(Put(one.type, one.id, "asserted", method, body, tokens, references, episode, basis))
+            found_by = values(one.resource)
+            puts.append(Put(one.type, one.id, "asserted", method, body, tokens, references, episode, basis, found_by))
         if puts:
             self.writer.put(self.request.access, puts, self.request.received.text, version)
         if further and episode is not None and version is not None:

@@ -8,6 +8,7 @@ from fhirmod.mapping import ENTRY_ID, EPISODE_ID, Image, Values, depends_on, der
 from fhirmod.r4 import ReferenceValue, TokenValue, dump, search_parameters, search_values
 from fhirmod.store import Method, OutboxRow, Owner, Put
 
+from .indexing import values
 from .snapshot import Snapshot
 
 INDEXED = ("identifier", "patient")
@@ -29,7 +30,9 @@ def put_image(image: Image, owner: Owner, episode: str, basis: str, method: Meth
     if image.body is None:
         return Put(image.type, image.id, owner, "DELETE", None, episode=episode, basis=basis)
     tokens, references = index(image.body)
-    return Put(image.type, image.id, owner, method, body_of(image.body), tokens, references, episode, basis)
+    return Put(
+        image.type, image.id, owner, method, body_of(image.body), tokens, references, episode, basis, values(image.body)
+    )
 
 
 def told(episode: str, version: int, now: str) -> OutboxRow:

@@ -8,11 +8,13 @@
 
 from collections.abc import Collection, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from fhirmod.episode import Opening, Protocol
 from fhirmod.errors import ConflictError, Finding, InvalidError, NotFoundError
 from fhirmod.mapping import SiteCodes
+from fhirmod.r4 import RESOURCE_TYPES, parse
 from fhirmod.store import Access, EpisodeRow, Reader, Store, Writer
 from fhirmod.validation import findings
 
@@ -20,6 +22,7 @@ from .appending import write_judged
 from .bedside import Judgement, Sent, digest_of, judge, read_sent
 from .code_map import adopt, in_force, put_in_force
 from .exchanged import Site
+from .indexing import values
 from .opening import opened, read_opening
 from .protocols import Protocols, keep
 from .rebuilding import rebuilt
@@ -27,6 +30,8 @@ from .receipt import EntryResult, Receipt
 from .request import Request
 from .resources import Resources
 from .snapshot import Snapshot, Snapshots
+
+_AT_ONCE = 500  # resources indexed anew in one transaction
 
 
 class Intake(Resources):
@@ -185,7 +190,23 @@ class Intake(Resources):
             for row in rows:
                 changed += self._rebuild(request, row.id, before)
                 after = row.id
+        for type_ in sorted(RESOURCE_TYPES):
+            self._reindex(request, type_)
         return changed
+
+    def _reindex(self, request: Request, type_: str) -> None:
+        """Write anew by what the resources of a type are found: an earlier software's store knew fewer parameters."""
+        after: str | None = None
+        while True:
+            page = self.store.read(
+                partial(Reader.search, access=request.access, type_=type_, after=after, count=_AT_ONCE)
+            )
+            found = {(one.type, one.id): values(parse(one.body)) for one in page.versions if one.body is not None}
+            if found:
+                self.store.write(partial(Writer.reindex, access=request.access, values=found))
+            after = page.next
+            if after is None:
+                return
 
     def _episodes(self, access: Access, after: str | None) -> list[EpisodeRow]:
         return self.store.read(lambda reader: reader.episodes(access, limit=100, after=after))

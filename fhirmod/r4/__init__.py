@@ -31,7 +31,7 @@ from .known import R4, Known
 from .paths import Node, OutsideError, Path, compile_path, type_in
 from .profiles import Profile, compile_profile
 from .references import references
-from .search import SearchParameter, search_parameter, search_parameters, search_values, values_of
+from .search import SearchParameter, outside, search_parameter, search_parameters, search_values, values_of
 from .snapshot import snapshot
 from .splice import entry_texts, splice
 from .subset import subset_schema
@@ -73,6 +73,7 @@ __all__ = [
     "fhirpath_patch",
     "json_patch",
     "narrative",
+    "outside",
     "parse",
     "references",
     "refusals",

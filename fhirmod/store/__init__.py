@@ -17,14 +17,17 @@ from .rows import (
     Page,
     Put,
     Status,
+    Value,
     Version,
     Waiting,
 )
+from .sought import Clause, Sought
 from .store import Counters, Store, open_store
 from .writer import Writer
 
 __all__ = [
     "Access",
+    "Clause",
     "Counters",
     "EntryRow",
     "EpisodeRow",
@@ -37,8 +40,10 @@ __all__ = [
     "Past",
     "Put",
     "Reader",
+    "Sought",
     "Status",
     "Store",
+    "Value",
     "Version",
     "Waiting",
     "Writer",

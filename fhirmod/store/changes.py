@@ -34,6 +34,7 @@ from .tables import (
     outbox,
     reference,
     resource,
+    search_value,
     shared,
     token,
     version,
@@ -243,6 +244,13 @@ def references_of(count: int) -> Prepared:
     return Prepared(select(*c).where(c.rid.in_(bound)), *names)
 
 
+@sized
+def values_of(count: int) -> Prepared:
+    """Return the statement for the search values of resources named by rid."""
+    bound, names = numbered("rid", count)
+    return Prepared(select(*search_value.c).where(search_value.c.rid.in_(bound)), *names)
+
+
 OWNER_OF_IDENTITY = Prepared(
     select(identity.c.id, _r.rid, _r.deleted, token.c.rid)
     .join_from(identity, resource, and_(_r.type == identity.c.type, _r.id == identity.c.id), isouter=True)
@@ -314,6 +322,10 @@ DROP_TOKEN = _delete(token)
 ADD_REFERENCE = _insert(reference)
 
 DROP_REFERENCE = _delete(reference)
+
+ADD_VALUE = _insert(search_value)
+
+DROP_VALUE = _delete(search_value)
 
 ADD_MEMBER = _insert_new(member)
 

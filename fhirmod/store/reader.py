@@ -12,6 +12,7 @@ from .past import total as total_of_versions
 from .prepared import CHUNK, Prepared
 from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Owner, Page, Status, Version
 from .search import IDENTIFIER, References, Tokens, hits, paged, read_cursor, total, write_cursor
+from .sought import Sought
 
 
 class Reader:
@@ -85,19 +86,21 @@ class Reader:
         ids: Sequence[str] | None = None,
         tokens: Tokens = (),
         references: References = (),
+        values: Sequence[Sought] = (),
         after: str | None = None,
         count: int,
     ) -> Page:
         """Return a page of the living resources that meet every criterion, in the order of first writing.
 
         Shape: a token criterion is (param, [(system, value)]), None for any of either, a reference criterion
-               (param, type, [ids]); inside one criterion any alternative will do. `after` is the `next` of
+               (param, type, [ids]); inside one criterion any alternative will do; `values` are criteria of every
+               other parameter. `after` is the `next` of
                the page before; what is inserted meanwhile comes at the end, and `total` stays that of page 1.
         Errors: InvalidError if `after` is not a cursor of this store.
         """
         access.require("read")
         last, known = read_cursor(after)
-        found = hits(type_, ids, tokens, references)
+        found = hits(type_, ids, tokens, references, values)
         if known is None:
             known = int(self._select(total(found))[0][0])
         rows = self._select(paged(found, last, count + 1)) if count else []

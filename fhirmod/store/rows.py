@@ -11,6 +11,9 @@ Key = tuple[str, str]  # (resource type, id)
 Body = bytes | Callable[[int, str], bytes]
 
 
+Value = tuple[str, str, str, float, float]  # (param, text, scope, low, high)
+
+
 class Version(NamedTuple):
     """One version of one resource; `body` is None where this version is a deletion."""
 
@@ -29,7 +32,8 @@ class Put(NamedTuple):
 
     Shape: `body` is None for DELETE only; a callable gets (version, updated) and returns the bytes, since
            meta.versionId stands inside the text. `tokens` are (param, system, value), system "" for none;
-           `references` are (param, type, id). `basis` says why it is a member of `episode`.
+           `references` are (param, type, id); `values` are what every other search parameter finds. `basis`
+           says why it is a member of `episode`.
     """
 
     type: str
@@ -41,6 +45,7 @@ class Put(NamedTuple):
     references: tuple[tuple[str, str, str], ...] = ()
     episode: str | None = None
     basis: str | None = None
+    values: tuple[Value, ...] = ()
 
 
 class EpisodeRow(NamedTuple):

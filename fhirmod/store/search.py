@@ -9,14 +9,16 @@ system (no value named) drives only where nothing else can.
 
 import re
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, FromClause, Select, Table, and_, exists, false, func, or_, select
 
 from fhirmod.errors import InvalidError
 
+from .sought import Sought, meeting
 from .statements import CURRENT, VERSION
-from .tables import reference, resource, token, version
+from .tables import reference, resource, search_value, token, version
 
 IDENTIFIER = "identifier"  # the search parameter that every identified R4 type has
 
@@ -52,23 +54,27 @@ def write_cursor(last: int, known: int) -> str:
 
 
 class _Criterion(NamedTuple):
-    """A table, what its row must meet, and whether one resource may meet it with several rows."""
+    """A table, what its row must meet, whether one resource may meet it with several rows, or must with none."""
 
     table: Table
     meets: Callable[[FromClause], ColumnElement[bool]]
     several: bool
+    none: bool = False
 
 
-def hits(type_: str, ids: Sequence[str] | None, tokens: Tokens, references: References) -> FromClause:
+def hits(
+    type_: str, ids: Sequence[str] | None, tokens: Tokens, references: References, values: Sequence[Sought] = ()
+) -> FromClause:
     """Return the relation of the rids that match, each once."""
-    driving, *further = _criteria(ids, tokens, references)
+    driving, *further = _criteria(ids, tokens, references, values)
     driver = driving.table.alias("driver")
     statement = select(driver.c.rid).where(driver.c.type == type_, driving.meets(driver))
     if driving.several:
         statement = statement.distinct()
     for criterion in further:
         probe = criterion.table.alias()
-        statement = statement.where(exists().where(probe.c.rid == driver.c.rid, criterion.meets(probe)))
+        there = exists().where(probe.c.rid == driver.c.rid, criterion.meets(probe))
+        statement = statement.where(~there if criterion.none else there)
     return statement.subquery("hit")
 
 
@@ -90,14 +96,20 @@ def total(hit: FromClause) -> Select[Any]:
     return select(func.count()).select_from(hit)
 
 
-def _criteria(ids: Sequence[str] | None, tokens: Tokens, references: References) -> list[_Criterion]:
+def _criteria(
+    ids: Sequence[str] | None, tokens: Tokens, references: References, values: Sequence[Sought]
+) -> list[_Criterion]:
     found = []
     if ids is not None:
         found.append(_Criterion(resource, _named(ids), several=False))
     found.extend(_Criterion(reference, _refers(*each), len(each[2]) != 1) for each in references)
     named_first = sorted(tokens, key=lambda each: not _names_values(each[1]))
     found.extend(_Criterion(token, _carries(*each), not _exact(each[1])) for each in named_first)
-    return found or [_Criterion(resource, lambda row: row.c.deleted == false(), several=False)]
+    ordered = sorted(values, key=lambda each: each.rank)
+    if not found and (not ordered or ordered[0].none):
+        found.append(_Criterion(resource, lambda row: row.c.deleted == false(), several=False))
+    found.extend(_Criterion(search_value, partial(meeting, each), several=True, none=each.none) for each in ordered)
+    return found
 
 
 def _named(ids: Sequence[str]) -> Callable[[FromClause], ColumnElement[bool]]:

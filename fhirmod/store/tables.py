@@ -5,6 +5,7 @@
     resource --< version        every version ever written, exact bytes; (episode, its version) when in one
         |------< token          current version only: (param, value, system)
         |------< reference      current version only: (param, target)
+        |------< search_value   current version only: every further search parameter, texts and ranges
         |------< member         which episodes it belongs to, and why
         '------- shared         versions seen by a further episode than the one they were written in
     episode     entry_log     held     identity     outbox
@@ -21,6 +22,7 @@ from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
+    Double,
     Index,
     Integer,
     LargeBinary,
@@ -102,6 +104,22 @@ reference = Table(
     _text("type"),
     PrimaryKeyConstraint("rid", "param", "target_type", "target_id", name="pk_reference"),
     Index("ix_reference_target", "target_id", "target_type", "type", "param", "rid"),
+    sqlite_with_rowid=False,
+)
+
+search_value = Table(
+    "search_value",
+    METADATA,
+    Column("rid", _NUMBER, nullable=False),
+    _text("param"),
+    _text("text"),
+    _text("scope"),
+    Column("low", Double, nullable=False),
+    Column("high", Double, nullable=False),
+    _text("type"),
+    PrimaryKeyConstraint("rid", "param", "text", "scope", "low", "high", name="pk_search_value"),
+    Index("ix_search_value_text", "type", "param", "text", "scope", "rid"),
+    Index("ix_search_value_low", "type", "param", "low", "high", "rid"),
     sqlite_with_rowid=False,
 )
 

@@ -1,6 +1,7 @@
 """What can be done to the store inside one transaction; each table gets one executemany."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from itertools import chain, count
 from typing import Any, NamedTuple
 
@@ -12,11 +13,11 @@ from . import changes as s
 from .access import Access
 from .prepared import Change
 from .reader import Reader, as_head
-from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status, Version
+from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status, Value, Version
 from .search import IDENTIFIER
 
 MOST_CLAIMS = 128
-_Indexed = tuple[int, str, str, str, str]  # the key of the row, and the resource's type
+_Indexed = tuple[object, ...]  # the key of the row, and the resource's type
 
 
 class _Place(NamedTuple):
@@ -196,6 +197,13 @@ class Writer(Reader):
         self._change(s.ADD_MEMBER, list(members.values()))
         return numbers
 
+    def reindex(self, access: Access, values: Mapping[Key, Sequence[Value]]) -> None:
+        """Return nothing; these resources, which are here, are found by these values and no others."""
+        access.require("write")
+        rids = {(row[0], row[1]): row[2] for row in self._over(s.places, list(values)) if row[3]}
+        wanted = {(rids[key], *value, key[0]) for key, some in values.items() for value in some}
+        self._replace(wanted, self._over(s.values_of, [(rid,) for rid in rids.values()]), s.DROP_VALUE, s.ADD_VALUE)
+
     def claim_identity(self, access: Access, type_: str, system: str, value: str, id_: str) -> str:
         """Return the id of the resource that owns this identifier: `id_`, or that of an earlier claim.
 
@@ -297,10 +305,14 @@ class Writer(Reader):
         self._replace(tokens, self._over(s.tokens_of, old), s.DROP_TOKEN, s.ADD_TOKEN)
         self._replace(references, self._over(s.references_of, old), s.DROP_REFERENCE, s.ADD_REFERENCE)
 
-    def _replace(self, wanted: set[_Indexed], rows: Sequence[Any], drop: Change, add: Change) -> None:
-        there = set(map(tuple, rows))
+        values = {(places[key].rid, *value, key[0]) for key, each in live.items() for value in each.values}
+        self._replace(values, self._over(s.values_of, old), s.DROP_VALUE, s.ADD_VALUE)
+
+    def _replace(self, wanted: AbstractSet[_Indexed], rows: Sequence[Any], drop: Change, add: Change) -> None:
+        there: AbstractSet[Any] = set(map(tuple, rows))
         self._change(drop, [row[:-1] for row in sorted(there - wanted)])
-        self._change(add, sorted(wanted - there))
+        new: AbstractSet[Any] = wanted - there
+        self._change(add, sorted(new))
 
     def _change(self, change: Change, rows: Sequence[Sequence[object]]) -> int:
         """Return how many rows were touched."""

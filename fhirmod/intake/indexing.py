@@ -1,0 +1,145 @@
+"""What a resource is found by, as rows of the store: one for each value of each R4 search parameter.
+
+A row is (param, text, scope, low, high). Tokens: code and system; texts: folded, and as they stand; references: id
+and type, or an address and ""; what has a range: its ends, a time in microseconds since 1970, with the unit of a
+quantity. Parameters that R4 defines as the union of two others (`combo-code`) have no rows: both are asked.
+"""
+
+import math
+import re
+import unicodedata
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from functools import cache, lru_cache
+from typing import Any
+
+from fhirmod.r4 import (
+    RESOURCE_TYPES,
+    DateValue,
+    NumberValue,
+    QuantityValue,
+    ReferenceValue,
+    SearchParameter,
+    SearchValue,
+    StringValue,
+    TokenValue,
+    UriValue,
+    outside,
+    search_parameters,
+    values_of,
+)
+from fhirmod.store import Value
+
+LONGEST = 400  # characters of a text that are compared; PostgreSQL keeps at most 2,700 bytes in one index row
+UNIONS: Mapping[str, tuple[str, ...]] = {
+    "combo-code": ("code", "component-code"),
+    "combo-data-absent-reason": ("data-absent-reason", "component-data-absent-reason"),
+    "combo-value-concept": ("value-concept", "component-value-concept"),
+    "combo-value-quantity": ("value-quantity", "component-value-quantity"),
+}
+END = 1e300  # an open end of a range; SQLite has no infinity that can be written
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_SPECIAL = frozenset(("_id", "_lastUpdated", "identifier"))
+_FIRST = re.compile(r"\b([A-Z]\w+)\.(\w+)")
+
+
+def fold(text: str) -> str:
+    """Return a text without case and accents, as R4 compares strings.
+
+    >>> fold("Muñoz ÉLODIE")
+    'munoz elodie'
+    Source: http://hl7.org/fhir/R4/search.html#string (insensitive to case and accents).
+    """
+    parted = unicodedata.normalize("NFKD", text.casefold())
+    return "".join(one for one in parted if not unicodedata.combining(one))[:LONGEST]
+
+
+def microseconds(moment: datetime) -> float:
+    """Return a moment as the index holds it."""
+    return float((moment - _EPOCH) // timedelta(microseconds=1))
+
+
+@cache
+def indexed_parameters(type_: str) -> Mapping[str, SearchParameter]:
+    """Return the parameters of a type that have rows; not those of the store's own index (`identifier`)."""
+    unanswered = {url for url, why in outside().items() if "a function of its own" not in why}
+    return {
+        name: one
+        for name, one in search_parameters(type_).items()
+        if name not in _SPECIAL and name not in UNIONS and one.type != "composite" and one.url not in unanswered
+    }
+
+
+@cache
+def _elements(type_: str) -> tuple[tuple[SearchParameter, tuple[str, ...]], ...]:
+    """Return the parameters of a type, each with the elements its paths begin with."""
+    found = []
+    for one in indexed_parameters(type_).values():
+        begins = {element for root, element in _FIRST.findall(one.expression) if root in (type_, "Resource")}
+        found.append((one, tuple(sorted(begins))))
+    return tuple(found)
+
+
+@lru_cache(maxsize=4096)
+def _reaching(type_: str, keys: frozenset[str]) -> tuple[SearchParameter, ...]:
+    """Return the parameters whose paths begin at one of these elements; a few dozen sets of keys are all there is."""
+    return tuple(one for one, begins in _elements(type_) if not begins or any(key.startswith(begins) for key in keys))
+
+
+def values(resource: Mapping[str, Any]) -> tuple[Value, ...]:
+    """Return the rows of a resource, each once; paths whose first element is not there are not followed."""
+    type_ = str(resource["resourceType"])
+    if type_ not in RESOURCE_TYPES:
+        return ()
+    there = dict(resource)
+    rows: dict[Value, None] = {}
+    for parameter in _reaching(type_, frozenset(there)):
+        for value in values_of(parameter, there):
+            for row in _rows(parameter.code, value):
+                rows[row] = None
+    return tuple(rows)
+
+
+def _rows(param: str, value: SearchValue) -> Iterator[Value]:
+    match value:
+        case TokenValue():
+            yield param, _cut(value.code), _cut(value.system), 0.0, 0.0
+        case StringValue():
+            yield param, fold(value.text), value.text[:LONGEST], 0.0, 0.0
+        case UriValue():
+            yield param, _cut(value.uri), "", 0.0, 0.0
+        case ReferenceValue():
+            if value.reference is not None:
+                yield (param, *target(value.reference), 0.0, 0.0)
+            if value.identifier is not None:
+                yield f"{param}:identifier", _cut(value.identifier.code), _cut(value.identifier.system), 0.0, 0.0
+        case DateValue():
+            low, high = value.low, value.high
+            yield param, "", "", -END if low is None else microseconds(low), END if high is None else microseconds(high)
+        case NumberValue():
+            yield param, "", "", _end(value.low, -END), _end(value.high, END)
+        case QuantityValue():
+            unit, system = value.code or value.unit, value.system if value.code else ""
+            yield param, _cut(unit), _cut(system), _end(value.low, -END), _end(value.high, END)
+
+
+def target(reference: str) -> tuple[str, str]:
+    """Return (id, type) of a relative reference, (address, "") of any other.
+
+    >>> target("Patient/p"), target("Patient/p/_history/2"), target("http://elsewhere.example/Patient/p")
+    (('p', 'Patient'), ('p', 'Patient'), ('http://elsewhere.example/Patient/p', ''))
+    """
+    type_, _, id_ = reference.partition("/")
+    id_ = id_.partition("/_history/")[0]
+    if type_ in RESOURCE_TYPES and id_ and "/" not in id_:
+        return id_, type_
+    return _cut(reference), ""
+
+
+def _cut(text: str | None) -> str:
+    return (text or "")[:LONGEST]
+
+
+def _end(amount: Decimal | None, otherwise: float) -> float:
+    return otherwise if amount is None or not math.isfinite(amount) else max(-END, min(END, float(amount)))

@@ -1,0 +1,220 @@
+"""What a search asks of the rows of `indexing`: one parameter with its modifier and value becomes one criterion.
+
+Source: http://hl7.org/fhir/R4/search.html#prefix, #modifiers, #string, #token, #reference, #number, #quantity, #uri
+"""
+
+import re
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from decimal import Decimal, InvalidOperation
+
+from fhirmod.errors import BadParameterError, NotSupportedError
+from fhirmod.r4 import RESOURCE_TYPES, alternatives, search_parameter, span, token, unescaped
+from fhirmod.store import Clause, Sought
+
+from .indexing import END, LONGEST, UNIONS, fold, indexed_parameters, microseconds, target
+
+MODIFIERS: Mapping[str, frozenset[str]] = {
+    "token": frozenset(("missing", "not")),
+    "string": frozenset(("missing", "exact", "contains")),
+    "reference": frozenset(("missing", "identifier")),
+    "date": frozenset(("missing",)),
+    "number": frozenset(("missing",)),
+    "quantity": frozenset(("missing",)),
+    "uri": frozenset(("missing",)),
+}
+_PREFIX = re.compile(r"(eq|ne|gt|lt|ge|le|sa|eb|ap)?(.*)", re.DOTALL)
+_NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?", re.ASCII)
+_MINUTE = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d)(Z|[+-]\d\d:\d\d)?", re.ASCII)
+_NO_ZONE = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?", re.ASCII)
+_APART = Decimal("0.1")
+
+
+@dataclass(frozen=True, slots=True)
+class Asking:
+    """What a search value is read against: this service's address, and when it was asked (for `ap`)."""
+
+    base: str
+    now: datetime
+
+
+def sought_parameters(type_: str) -> tuple[str, ...]:
+    """Return the names of all search parameters of a type that `sought` answers."""
+    unions = [one for one, parts in UNIONS.items() if type_ == "Observation" and search_parameter(type_, one) and parts]
+    return tuple(sorted({*indexed_parameters(type_), *unions}))
+
+
+def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> Sought:
+    """Return the criterion of one parameter.
+
+    Errors: NotSupportedError for a modifier that the parameter's type has not; BadParameterError for a value that is
+            none of its type.
+    """
+    parameter = search_parameter(type_, name)
+    assert parameter is not None
+    params = UNIONS.get(name, (name,))
+    narrowed = modifier if parameter.type == "reference" and modifier in RESOURCE_TYPES else ""
+    if modifier and not narrowed and modifier not in MODIFIERS[parameter.type]:
+        raise NotSupportedError(
+            f"{type_} is not searched by {name}:{modifier[:40]} here; a {parameter.type} has the modifiers "
+            f"{', '.join(sorted(MODIFIERS[parameter.type]))}.",
+            place=f"{name}:{modifier[:40]}",
+        )
+    if modifier == "missing":
+        if value not in ("true", "false"):
+            raise BadParameterError(f"{name}:missing is true or false; got {value[:20]!r}.", place=name)
+        if parameter.type == "reference":
+            params = (*params, f"{name}:identifier")
+        return Sought(params, ((),), none=value == "true")
+    if modifier == "identifier":
+        return Sought((f"{name}:identifier",), tuple(_token(one, name) for one in alternatives(value)))
+    if narrowed and narrowed not in parameter.targets:
+        raise BadParameterError(f"{name} of {type_} never refers to a {narrowed}.", place=name)
+    clauses: list[Clause] = []
+    for one in alternatives(value):
+        if parameter.type == "string":
+            clauses.append(_STRING[modifier](unescaped(one)))
+        elif parameter.type == "reference":
+            clauses.append(_reference(one, name, narrowed, asking.base))
+        elif parameter.type == "date":
+            clauses.extend(_date(one, name, asking.now))
+        elif parameter.type == "number":
+            clauses.extend(_number(one, name))
+        elif parameter.type == "quantity":
+            clauses.extend(_quantity(one, name))
+        elif parameter.type == "uri":
+            clauses.append((("text", "=", unescaped(one)[:LONGEST]),))
+        else:
+            clauses.append(_token(one, name))
+    return Sought(params, tuple(clauses), none=modifier == "not")
+
+
+def _token(value: str, name: str) -> Clause:
+    system, code = token(value)
+    if not system and code is None:
+        raise BadParameterError(f"A search by {name} needs a system or a value beside the bar.", place=name)
+    coded: Clause = (("text", "=", code[:LONGEST]),) if code is not None else ()
+    return coded if system is None else (*coded, ("scope", "=", system[:LONGEST]))
+
+
+def _begins(value: str) -> Clause:
+    """R4: equals or starts with the value; the end of the range is the last character there is."""
+    folded = fold(value)
+    return (("text", ">=", folded), ("text", "<", folded + "\U0010ffff"))
+
+
+def _exact(value: str) -> Clause:
+    return (("text", "=", fold(value)), ("scope", "=", value[:LONGEST]))
+
+
+def _contains(value: str) -> Clause:
+    return (("text", "contains", fold(value)),)
+
+
+_STRING: Mapping[str, Callable[[str], Clause]] = {"": _begins, "exact": _exact, "contains": _contains}
+
+
+def _reference(value: str, name: str, narrowed: str, base: str) -> Clause:
+    plain = unescaped(value).removeprefix(f"{base}/") if base else unescaped(value)
+    id_, type_ = target(plain)
+    if type_ or ":" in plain:
+        if narrowed and type_ and narrowed != type_:
+            raise BadParameterError(f"{name}:{narrowed} takes a {narrowed}; got a {type_}.", place=name)
+        return (("text", "=", id_), ("scope", "=", type_))
+    if "/" in plain:
+        raise BadParameterError(
+            f"A search by {name} takes an id, a type with an id, or an address; got neither.", place=name
+        )
+    found: Clause = (("text", "=", plain),)
+    return (*found, ("scope", "=", narrowed)) if narrowed else (*found, ("scope", ">", ""))
+
+
+def _span(text: str) -> tuple[datetime, datetime] | None:
+    """Return the range of a date of a search; minutes will do, and without an offset it is read in UTC.
+
+    Shape: a `+` that was not escaped arrives as a space.
+    """
+    text = re.sub(r" (?=\d\d:\d\d$)", "+", text)
+    if (minute := _MINUTE.fullmatch(text)) is not None:
+        zone = minute[2] or "Z"
+        low, high = span(f"{minute[1]}:00{zone}"), span(f"{minute[1]}:59{zone}")
+        return (low[0], high[1]) if low and high else None
+    return span(f"{text}Z" if _NO_ZONE.fullmatch(text) else text)
+
+
+def _date(value: str, name: str, now: datetime) -> list[Clause]:
+    match = _PREFIX.fullmatch(unescaped(value))
+    covered = _span(match[2]) if match else None
+    if match is None or covered is None:
+        raise BadParameterError(
+            f"A search by {name} takes a date like ge2026-03-01 or 2026-03-01T02:00:00Z; got {value[:40]!r}.",
+            place=name,
+        )
+    low, high = map(microseconds, covered)
+    inside: Clause = (("low", ">=", low), ("low", "<=", high), ("high", "<=", high))
+    slack = abs(microseconds(now.astimezone(UTC)) - low) / 10
+    asked: Mapping[str, list[Clause]] = {
+        "eq": [inside],
+        "ne": [(("low", "<", low),), (("high", ">", high),)],
+        "gt": [(("high", ">", high),)],
+        "lt": [(("low", "<", low),)],
+        "ge": [(("high", ">", high),), inside],
+        "le": [(("low", "<", low),), inside],
+        "sa": [(("low", ">=", high),)],
+        "eb": [(("high", "<=", low),)],
+        "ap": [(("low", "<", high + slack), ("high", ">", low - slack))],
+    }
+    return asked[match[1] or "eq"]
+
+
+def _number(value: str, name: str, unit: Clause = ()) -> list[Clause]:
+    match = _PREFIX.fullmatch(value)
+    number = None
+    if match is not None and _NUMBER.fullmatch(match[2]):
+        with suppress(InvalidOperation):
+            number = Decimal(match[2])
+    if match is None or number is None or abs(number) > Decimal(END):
+        raise BadParameterError(f"A search by {name} takes a number like 5.4 or gt100; got {value[:40]!r}.", place=name)
+    exact = float(number)
+    low, high = map(float, _meant(number))
+    near = abs(number) * _APART
+    asked: Mapping[str, list[Clause]] = {
+        "eq": [(("low", ">=", low), ("low", "<=", high), ("high", "<", high))],
+        "ne": [(("low", "<", low),), (("high", ">=", high),)],
+        "gt": [(("high", ">", exact),)],
+        "lt": [(("low", "<", exact),)],
+        "ge": [(("high", ">=", exact),)],
+        "le": [(("low", "<=", exact),)],
+        "sa": [(("low", ">", exact),)],
+        "eb": [(("high", "<", exact),)],
+        "ap": [(("high", ">=", float(number - near)), ("low", "<=", float(number + near)))],
+    }
+    return [(*unit, *clause) for clause in asked[match[1] or "eq"]]
+
+
+def _meant(number: Decimal) -> tuple[Decimal, Decimal]:
+    """Return the half-open range that a number stands for: half a step of its last digit to either side.
+
+    >>> [str(one) for one in (*_meant(Decimal("100")), *_meant(Decimal("5.40")), *_meant(Decimal("1e2")))]
+    ['99.5', '100.5', '5.395', '5.405', '95', '105']
+    Source: http://hl7.org/fhir/R4/search.html#number (100 is [99.5, 100.5); 1e2 is [95, 105), as the page says).
+    """
+    step = int(number.as_tuple().exponent)
+    half = Decimal(5).scaleb(step - 1 if step <= 0 else step - 2)
+    return Decimal(f"{number - half:f}"), Decimal(f"{number + half:f}")
+
+
+def _quantity(value: str, name: str) -> list[Clause]:
+    number, *unit = re.split(r"(?<!\\)\|", value)
+    if len(unit) not in (0, 2):
+        raise BadParameterError(
+            f"A search by {name} takes a number, or number|system|code; got {value[:40]!r}.", place=name
+        )
+    meant: Clause = ()
+    if unit:
+        system, code = map(unescaped, unit)
+        meant = (("text", "=", code),) if code else ()
+        meant = (*meant, ("scope", "=", system)) if system else meant
+    return _number(number, name, meant)
