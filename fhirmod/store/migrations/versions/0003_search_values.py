@@ -28,3 +28,8 @@ def upgrade() -> None:
     )
     op.create_index("ix_search_value_text", "search_value", ["type", "param", "text", "scope", "rid"])
     op.create_index("ix_search_value_low", "search_value", ["type", "param", "low", "high", "rid"])
+
+
+def downgrade() -> None:
+    """Return nothing; the table is gone."""
+    op.drop_table("search_value")
