@@ -7,7 +7,12 @@ from fhirmod.mapping.urls import COMPUTE_TAG, EPISODE_ID, UCUM
 
 from .profile import Authored
 
-_META = (Demand("meta", least=1), Demand("meta.security", least=1))
+_META = (
+    Demand("meta", least=1),
+    Demand("meta.security", least=1),
+    Demand("meta.security.system", least=1),
+    Demand("meta.security.code", least=1),
+)
 
 
 def _subject() -> Demand:

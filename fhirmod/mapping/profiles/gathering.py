@@ -55,6 +55,8 @@ def _of_part(name: str, part: Part, codes: tuple[str, ...]) -> Iterator[Demand]:
     shape = SHAPES[part.type]
     yield Demand("meta", least=1)
     yield Demand("meta.security", least=1)
+    yield Demand("meta.security.system", least=1)
+    yield Demand("meta.security.code", least=1)
     yield from extension_slice("entry", ENTRY, least=1)
     yield from _identifier(shape)
     if part.category is not None:

@@ -7,6 +7,8 @@ Alias: $entry = https://fhirmod.example.org/fhir/StructureDefinition/entry
 RuleSet: Image
 * meta 1..
 * meta.security 1..
+* meta.security.system 1..
+* meta.security.code 1..
 * extension ^slicing.discriminator.type = #value
 * extension ^slicing.discriminator.path = "url"
 * extension ^slicing.ordered = false
@@ -61,6 +63,8 @@ Parent: Flag
 Id: balloon-in-place
 * meta 1..
 * meta.security 1..
+* meta.security.system 1..
+* meta.security.code 1..
 * category 1..
 * code 1..
 * code = $record#balloon-inside
