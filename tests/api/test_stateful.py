@@ -3,9 +3,7 @@
 Source of what is expected: http://hl7.org/fhir/R4/http.html (see `rest_model`).
 """
 
-import tempfile
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from itertools import count
@@ -23,24 +21,16 @@ from fhirmod.episode import Protocol
 from fhirmod.intake import Intake
 from fhirmod.r4 import dump, parse
 from fhirmod.store import open_store
+from tests.backends import BACKENDS, fresh_url
 from tests.intake.case import new_id, request
 
 from .rest_model import SYSTEM, Body, Model, Refused, text
 
-BACKENDS = ("sqlite",)
 EXAMPLES, STEPS = 50, 50
 IDS, VALUES = st.sampled_from("abc"), st.sampled_from(("W-1", "W-2"))
 TYPES = st.sampled_from(("Patient", "Observation"))
 DIGITS = st.sampled_from(("1.5", "1.50", "350", "350.0", "0.010", "1E+3", "12345678901234567.8910"))
 MATCH = st.sampled_from((None, None, "now", "stale"))
-
-
-@contextmanager
-def fresh_url(backend: str) -> Iterator[str]:
-    """Return the address of an empty store of this backend."""
-    assert backend == "sqlite"
-    with tempfile.TemporaryDirectory() as folder:
-        yield f"sqlite:///{folder}/record.db"
 
 
 def bodies(type_: str) -> st.SearchStrategy[Body]:
