@@ -45,7 +45,7 @@ def test_each_interaction_is_one_commit_of_few_statements(intake: Intake, backen
     most = {name: statements for name, (statements, _) in costs.items()}
     locks = 6 if backend == "postgresql" else 0  # claims, episodes and rows, each in one statement
     assert max(most.values()) <= 14 + locks, most  # two of them ask who else is this woman
-    assert most["the same again"] <= 4, most
+    assert most["the same again"] <= 4 + locks, most
 
 
 @pytest.mark.parametrize("conditional", [False, True])
