@@ -77,7 +77,8 @@ def _elements(type_: str) -> tuple[tuple[SearchParameter, tuple[str, ...]], ...]
     found = []
     for one in indexed_parameters(type_).values():
         begins = {element for root, element in _FIRST.findall(one.expression) if root in (type_, "Resource")}
-        found.append((one, tuple(sorted(begins))))
+        verdict = "exists()" in one.expression  # says something of what is absent too
+        found.append((one, () if verdict else tuple(sorted(begins))))
     return tuple(found)
 
 

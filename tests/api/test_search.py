@@ -141,6 +141,7 @@ def test_a_number_of_one_significant_digit_is_the_range_of_the_page(client: Test
         (("gender", "female"), "e"),
         (("gender:not", "female"), "s v"),
         (("deceased", "true"), "s"),
+        (("deceased", "false"), "e v"),
         (("birthdate", "1990"), "e"),
         (("organization", "Organization/o"), "e"),
         (("organization", "o"), "e"),

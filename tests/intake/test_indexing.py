@@ -1,0 +1,72 @@
+"""What is indexed against R4's own FHIRPath expression of each parameter, evaluated by fhirpathpy.
+
+Source: the `expression` of each SearchParameter in the R4 definitions; fhirpathpy is an engine of others.
+"""
+
+import json
+from typing import Any
+
+import fhirpathpy
+import pytest
+from fhirpathpy.models import models
+
+from fhirmod.intake.indexing import UNIONS, indexed_parameters, values
+from fhirmod.r4 import SearchParameter, dump, search_parameter
+from tests.r4.corpus import valid as corpus
+
+
+def judgeable(parameter: SearchParameter) -> bool:
+    """Return whether the engine alone can judge it: not what other resources say, nor (it is lost there) of `Resource`."""
+    ours = "resolve()" in parameter.expression or parameter.expression.startswith("Resource.")
+    return parameter.type in ("token", "uri", "date") and not ours
+
+
+RESOURCES = {
+    name: one
+    for name, one in sorted(corpus().items())
+    if one["resourceType"] != "Bundle" and any(map(judgeable, indexed_parameters(one["resourceType"]).values()))
+}
+
+
+def present(resource: dict[str, Any], expression: str) -> bool | None:
+    """Return whether the expression gives anything of a resource; None where the engine cannot say."""
+    try:
+        return bool(fhirpathpy.evaluate(resource, expression, {}, models["r4"]))
+    except Exception:  # noqa: BLE001 - an engine that cannot run an expression judges nothing
+        return None
+
+
+@pytest.mark.parametrize("name", list(RESOURCES))
+def test_a_parameter_has_rows_where_its_expression_has_values_and_only_there(name: str) -> None:
+    resource = RESOURCES[name]
+    type_ = resource["resourceType"]
+    rows = {row[0].partition(":")[0] for row in values(resource)}
+    plain = json.loads(dump(resource))
+    judged = 0
+    for code, parameter in indexed_parameters(type_).items():
+        if f"_{code}" in plain or not judgeable(parameter):
+            continue  # the engine takes an extension alone for a value
+        said = present(plain, parameter.expression)
+        if said is not None:
+            judged += 1
+            if code == "deceased":  # a verdict: it is indexed as true or as false
+                assert (
+                    "deceased",
+                    str(fhirpathpy.evaluate(plain, parameter.expression, {}, models["r4"])[0]).lower(),
+                    "",
+                    0.0,
+                    0.0,
+                ) in values(resource)
+                continue
+            assert said == (code in rows), (code, parameter.expression)
+    assert judged > 0
+
+
+def test_the_unions_that_have_no_rows_are_those_that_r4_writes_as_unions() -> None:
+    for name, parts in UNIONS.items():
+        whole = search_parameter("Observation", name)
+        assert whole is not None
+        for part in parts:
+            one = search_parameter("Observation", part)
+            assert one is not None
+            assert one.type == whole.type
