@@ -1,6 +1,6 @@
 """What findings, cautions and the catalogue say: they state and cite, and never instruct.
 
-Source: the clinical reference, section 12 ("they state, they do not instruct"); the list of forms is this project's.
+Source: none published: a record that states and does not instruct is this project's rule, and so is the list of forms.
 """
 
 import ast

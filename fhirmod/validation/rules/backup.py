@@ -50,18 +50,27 @@ def conditions_not_met(facts: Facts) -> Told:
 @rule("found-not-treated", "soon", "warning", source=sources.PRACTICE)
 def found_not_treated(facts: Facts) -> Told:
     """A tear or retained tissue recorded as found, and no repair, evacuation or decision recorded since."""
-    for seen in facts.all(Examination):
-        found = [name for name in ("tears", "tissue") if getattr(seen, name) == "found"]
-        if not found or not facts.live:
+    for seen in facts.all(Examination) if facts.live else ():
+        since = when(seen)
+        if facts.first_since(since, (Surgery,)) is not None or _decided(facts, seen):
             continue
-        if facts.first_since(when(seen), (Manoeuvre, Surgery)) is None and not _decided(facts, seen):
+        done = {one.manoeuvre for one in facts.all(Manoeuvre) if when(one) >= since}
+        left = [name for name, answers in _ANSWERED_BY.items() if getattr(seen, name) == "found" and not done & answers]
+        if left:
             yield (
-                at(seen, found[0]),
+                at(seen, left[0]),
                 (
-                    f"{listed(found)} recorded as found at {clock(when(seen), facts)}; no repair, evacuation or "
+                    f"{listed(left)} recorded as found at {clock(since, facts)}; no repair, evacuation or "
                     "decision is recorded since. A balloon does not treat them."
                 ),
             )
+
+
+# what is recorded of a finding: common practice, no published source
+_ANSWERED_BY = {
+    "tears": frozenset({"repair-of-perineum", "repair-of-vagina", "repair-of-cervix", "other"}),
+    "tissue": frozenset({"manual-removal-of-placenta", "manual-exploration", "other"}),
+}
 
 
 def _decided(facts: Facts, seen: Examination) -> bool:

@@ -162,7 +162,8 @@ def device_problem_unanswered(facts: Facts) -> Told:
 @rule("displaced-unanswered", "soon", "warning", source=sources.PRACTICE)
 def displaced_unanswered(facts: Facts) -> Told:
     """A balloon found displaced at an examination, and nothing recorded of what followed."""
-    for seen in facts.all(Examination)[-1:]:
+    looked = [one for one in facts.all(Examination) if isinstance(one.position, str)]
+    for seen in looked[-1:]:
         since = when(seen)
         later = [one for one in (Placement, Removal, Surgery) if facts.first_since(since, (one,)) is not None]
         in_place = bool(facts.balloons) and facts.balloons[-1].in_place

@@ -100,12 +100,11 @@ def carboprost_repeated(facts: Facts) -> Told:
                     f"{clock(when(one), facts)}, less than {shown(apart.value)} min apart."
                 ),
             )
-        elif total > most.value:
+        if total > most.value >= total - ((_mg(one.dose) if one.dose is not None else None) or Decimal(0)):
             yield (
                 at(one, "dose"),
                 f"Carboprost is recorded to a total of {shown(total)} mg, above {shown(most.value)} mg.",
             )
-            return
 
 
 @rule(

@@ -130,10 +130,15 @@ def _ended(facts: Facts) -> datetime | None:
 def retained_unresolved(facts: Facts) -> Told:
     """A balloon or pack recorded as retained, and no operation, removal or pack out recorded since."""
     for one in facts.all(Complication):
-        if one.complication not in ("retained-balloon", "retained-pack"):
-            continue
-        out = [pack for pack in facts.all(Packing) if pack.action == "out" and when(pack) >= when(one)]
-        if not out and facts.first_since(when(one), (Surgery, Removal)) is None and facts.view.death is None:
+        since = when(one)
+        match one.complication:
+            case "retained-balloon":
+                out = facts.first_since(since, (Removal,)) is not None
+            case "retained-pack":
+                out = any(pack.action == "out" and when(pack) >= since for pack in facts.all(Packing))
+            case _:
+                continue
+        if not out and facts.first_since(since, (Surgery,)) is None and facts.view.death is None:
             yield (
                 at(one, "complication"),
                 (
