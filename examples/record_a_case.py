@@ -10,6 +10,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from uuid import uuid4
 
+from fhirmod.cli.showing import seven_lines
 from fhirmod.episode import Protocol
 from fhirmod.intake import Intake, Request
 from fhirmod.r4 import parse
@@ -38,8 +39,8 @@ def main(file: Path) -> None:
         print(result.status, *(finding.sentence for finding in result.findings))
         at = datetime.fromisoformat("2026-04-11T15:05:00+03:00")
         shown = assessed(intake.snapshot(ACCESS, episode).episode, as_of=at, protocol=intake.protocol)
-        for line in shown.lines():
-            print(line.n, line.text)
+        for line in seven_lines(shown):
+            print(line)
 
 
 if __name__ == "__main__":

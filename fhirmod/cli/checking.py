@@ -4,7 +4,7 @@ import json
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import chain
 from pathlib import Path
 from textwrap import wrap
@@ -112,6 +112,38 @@ def as_table(found: Found) -> Iterator[str]:
     yield from wrap(
         _shown(finding.sentence), WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT, break_on_hyphens=False
     )
+
+
+@dataclass
+class Fold:
+    """What a person reads of findings as they come: errors and warnings at once, information at the end, once each.
+
+    Shape: information of one file with the same code and sentence is one finding and a count.
+    """
+
+    kept: dict[tuple[Path, str, str], tuple[Found, int]] = field(default_factory=dict)
+
+    def now(self, found: Found) -> Iterator[str]:
+        """Return the lines to show at once; information is kept."""
+        one = found.finding
+        if one.severity != "information":
+            yield from as_table(found)
+            return
+        key = (found.file, one.code, one.sentence)
+        first, count = self.kept.get(key, (found, 0))
+        self.kept[key] = (first, count + 1)
+
+    def rest(self) -> Iterator[str]:
+        """Return the lines of what was kept."""
+        for first, count in self.kept.values():
+            if count == 1:
+                yield from as_table(first)
+            else:
+                one = first.finding
+                head = f"{one.severity.upper():<12}{_shown(str(first.file))}"
+                yield from wrap(head, WIDTH, subsequent_indent=_INDENT, break_on_hyphens=False)
+                text = _shown(f"{one.code} in {count} places: {one.sentence}")
+                yield from wrap(text, WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT, break_on_hyphens=False)
 
 
 def _shown(text: str) -> str:

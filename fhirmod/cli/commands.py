@@ -157,7 +157,10 @@ def show(
     ] = None,
     db: _Db = DEFAULT_DB,
     as_of: Annotated[
-        str | None, typer.Option(help="As of this instant, with offset; else now, or a file's last entry.")
+        str | None,
+        typer.Option(
+            help="As of this instant, with offset; else now, or the last entry of a file, drill, closed or old record."
+        ),
     ] = None,
     known_at: Annotated[str | None, typer.Option(help="Only what had been received by this instant.")] = None,
 ) -> None:
@@ -256,11 +259,14 @@ def check(
 
     Exit code: 0 when nothing is refused, 1 when something is, 2 when a file cannot be read.
     """
-    from .checking import Tally, as_json, as_table, check_files
+    from .checking import Fold, Tally, as_json, check_files
 
-    tally = Tally()
+    tally, fold = Tally(), Fold()
     for found in check_files(files, tally):
-        print(as_json(found) if as_json_lines else "\n".join(as_table(found)))
+        for line in (as_json(found),) if as_json_lines else fold.now(found):
+            print(line)
+    for line in fold.rest():
+        print(line)
     unread = f", {tally.unread} not readable" if tally.unread else ""
     print(
         f"{tally.documents} checked, {tally.refused} refused, {tally.findings} findings{unread}",

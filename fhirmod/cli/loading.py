@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
+from textwrap import wrap
 from typing import Any, cast
 from urllib.parse import urlsplit
 
@@ -13,6 +14,7 @@ from fhirmod.r4 import dump, parse
 from fhirmod.stories import Level, stories
 
 from .opened import Requests
+from .showing import WIDTH
 
 
 def told_stories(count: int, seed: int, dirt: str) -> Iterator[Case]:
@@ -77,10 +79,18 @@ def _sent(connection: HTTPConnection, base: str, case: Case | PartnerCase) -> st
     if isinstance(case, PartnerCase):
         answer = _posted(connection, f"{base}/fhir", case.bundle)
         words = ["accepted" if one["response"]["status"].startswith("201") else "repeat" for one in answer["entry"]]
-        return _line(case, case.episode, words)
+        unread = sum(_is_unread(one["response"].get("outcome")) for one in answer["entry"])
+        return _line(case, case.episode, words, unread)
     opened = _posted(connection, f"{base}/episodes", dump(case.opening))
     receipt = _posted(connection, f"{base}/episodes/{opened['episode']}/entries", dump(case.entries))
     return _line(case, opened["episode"], [one["status"] for one in (opened["entry"], *receipt["entries"])])
+
+
+def _is_unread(outcome: Any) -> bool:
+    """Return whether an OperationOutcome says that its resource was stored and not read as an entry."""
+    issues = outcome.get("issue", []) if isinstance(outcome, dict) else []
+    codes = (code.get("code") for one in issues for code in one.get("details", {}).get("coding", []))
+    return "unread" in codes
 
 
 def _posted(connection: HTTPConnection, path: str, body: bytes) -> Any:
@@ -100,6 +110,8 @@ def _sentence(body: bytes) -> str:
 
 
 def _line(case: Case | PartnerCase, episode: str, statuses: list[str], unread: int = 0) -> str:
+    """Return what is said of a case: in 80 columns, with more lines where it needs them."""
     counted = Counter(statuses) + Counter(unread=unread)
     words = ", ".join(f"{count} {word}" for word, count in counted.items())
-    return f"{episode}  {case.name}: {case.title} ({words})"
+    said = f"{episode}  {case.name}: {case.title} ({words})"
+    return "\n".join(wrap(said, WIDTH, subsequent_indent=" " * (len(episode) + 2), break_on_hyphens=False))

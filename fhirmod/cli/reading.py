@@ -1,7 +1,7 @@
 """What `fhirmod show` reads: an episode of the record, or the cases of a file; a file of entries needs no store."""
 
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from fhirmod.episode import Episode, Moment, Protocol, Received, read_entry
 from fhirmod.errors import BadParameterError, FhirmodError, InvalidError, NotFoundError
@@ -12,6 +12,7 @@ from .showing import listed, shown
 
 _ID = "00000000-0000-4000-8000-000000000000"
 _MOST = 10_000
+_OLD = timedelta(hours=48)  # common practice, no published source
 
 
 def moment(text: str, option: str) -> datetime:
@@ -63,9 +64,11 @@ def from_record(db: str, name: str, as_of: datetime | None, known_at: datetime |
             raise NotFoundError(
                 f"There is no episode {name!r} in {db}, and no such file; `fhirmod show --db {db}` lists what is there."
             ) from None
-        at = as_of or request().now
-        found_state = snapshot.state(as_of=at, known_at=known_at)
-    yield from shown(snapshot.episode, found_state, [f"{one.reference}: {one.reason}" for one in snapshot.unread])
+        now, last = request().now, last_entry(snapshot.episode)
+        past = snapshot.row.drill or snapshot.status == "closed" or now - last > _OLD
+        found_state = snapshot.state(as_of=as_of or (last if past else now), known_at=known_at)
+    unread = [f"{one.reference}: {one.reason}" for one in snapshot.unread]
+    yield from shown(snapshot.episode, found_state, unread, at_last=as_of is None and past)
 
 
 def from_file(name: str, as_of: datetime | None, known_at: datetime | None) -> Iterator[str]:
@@ -82,13 +85,15 @@ def from_file(name: str, as_of: datetime | None, known_at: datetime | None) -> I
     for number, (episode, lost) in enumerate(read):
         if number:
             yield ""
-        at = as_of or _last(episode)
-        yield from shown(episode, assessed(episode, as_of=at, known_at=known_at, protocol=Protocol.default()), lost)
+        at = as_of or last_entry(episode)
+        state = assessed(episode, as_of=at, known_at=known_at, protocol=Protocol.default())
+        yield from shown(episode, state, lost, at_last=as_of is None)
 
 
-def _last(episode: Episode) -> datetime:
-    """Return when the last thing was recorded, in the offset of the record."""
-    return max(one.entry.recorded_at.instant or one.at for one in episode.received)
+def last_entry(episode: Episode) -> datetime:
+    """Return when the last entry that stands happened (recorded, where that is not known), in its own offset."""
+    times = (one.instant or one.recorded_at.instant for one in episode.standing())
+    return max((one for one in times if one is not None), default=episode.received[0].at)
 
 
 def _episode(told: Told) -> Episode:

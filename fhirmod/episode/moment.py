@@ -108,9 +108,9 @@ def _read(value: Any) -> Moment:
         raise PydanticCustomError("moment", "the time must be text such as {wanted}", {"wanted": _WANTED})
     try:
         return _moment(value)
-    except ValueError as wrong:
+    except ValueError:
         raise PydanticCustomError(
             "moment",
-            "the time is not usable ({why}); it must look like {wanted}",
-            {"why": str(wrong), "wanted": _WANTED},
+            "it must look like {wanted}",
+            {"wanted": _WANTED},
         ) from None

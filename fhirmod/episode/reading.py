@@ -2,7 +2,7 @@
 
 import difflib
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from pydantic import ValidationError
@@ -12,8 +12,10 @@ from fhirmod.errors import Finding, InvalidError
 
 from .entry import Entry
 from .kinds import KINDS
+from .text import ENTRY_ID_PATTERN
 
 _PLAIN = re.compile(r"[a-z0-9-]{1,30}|[0-9TZ:+.-]{1,35}")  # words of ours and times, never a name
+_LOOKS = {ENTRY_ID_PATTERN: "a UUID in lower case, such as 0b51e7a4-6a0c-4c5e-9b1a-7d3f52c80001"}
 _TAGS = frozenset({"value", "absent"})
 _KINDS_OF_FAULT = {  # pydantic's type -> our stable code, and R4's issue type
     "missing": ("field-missing", "required"),
@@ -54,16 +56,23 @@ def _finding(kind: str, error: ErrorDetails) -> Finding:
         case "extra_forbidden":
             fields = KINDS[kind].model_fields
             near = difflib.get_close_matches(place, fields, 1)
-            hint = f'did you mean "{near[0]}"?' if near else f"it has {', '.join(fields)}."
+            hint = f'did you mean "{near[0]}"?' if near else f"it has {', '.join(_own_first(fields))}."
             sentence = f"The {kind} entry has no field {place}; {hint}"
         case "literal_error":
             sentence = f"The field {place} must be {error['ctx']['expected']}; got {got}."
+        case "string_pattern_mismatch" if error["ctx"]["pattern"] in _LOOKS:
+            sentence = f"The field {place} is not usable: it must be {_LOOKS[error['ctx']['pattern']]}; got {got}."
         case "value_error":
             sentence = f"The {kind} entry is contradictory: {error['ctx']['error']}."
         case _:
             sentence = f"The field {place} is not usable: {error['msg']}; got {got}."
     name, issue = _KINDS_OF_FAULT.get(code, ("field-unusable", "value"))
     return Finding("error", name, issue, place or "entry", sentence)
+
+
+def _own_first(fields: Iterable[str]) -> list[str]:
+    """Return the fields of the kind, then those that every entry has."""
+    return sorted(fields, key=Entry.model_fields.__contains__)
 
 
 def _place(loc: tuple[int | str, ...]) -> str:

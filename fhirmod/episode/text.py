@@ -28,4 +28,5 @@ Carrier = Annotated[
     ),
 ]
 Uri = Annotated[str, StringConstraints(pattern=r"^[A-Za-z][A-Za-z0-9+.-]*:\S+$", max_length=500)]
-EntryId = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}$")]
+ENTRY_ID_PATTERN = r"^[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}$"
+EntryId = Annotated[str, StringConstraints(pattern=ENTRY_ID_PATTERN)]

@@ -113,6 +113,13 @@ def test_the_case_leaves_as_a_valid_bundle(client: TestClient) -> None:
             422,
             "it must look like 2026-03-01T02:10:00+01:00",
         ),
+        (
+            "POST",
+            "",
+            b'{"id": "x", "at": "2026-03-01T02:00:00Z", "facility": {"id": "x"}}',
+            422,
+            "it must be a UUID in lower case, such as 0b51e7a4-6a0c-4c5e-9b1a-7d3f52c80001",
+        ),
         ("POST", "?x=1", b"{}", 400, "There is no parameter 'x' here"),
         ("GET", "?limit=-1", None, 400, "must be a whole number from 0; got '-1'"),
         ("GET", "?status=shut", None, 400, "must be open or closed; got 'shut'"),

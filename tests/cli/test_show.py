@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from fhirmod.cli.showing import timeline
+from fhirmod.cli.showing import PART_WORDS, timeline
+from fhirmod.compute.depends import DEPENDS
 from tests.compute.case import Case
 from tests.examples.told import BEDSIDE, EXAMPLES, FOLDERS
 
@@ -116,3 +117,19 @@ def test_an_empty_record_says_how_to_fill_it_and_an_entry_that_cannot_be_read_wh
     assert done.stderr.startswith("Entry 0 cannot be read: The field kind must name a kind of entry")
     assert fhirmod("demo", "--stories", "1", "--db", "one.db", cwd=tmp_path).returncode == 0
     assert len(fhirmod("show", "--db", "one.db", cwd=tmp_path).stdout.splitlines()) == 1
+
+
+def test_each_part_of_the_state_that_can_be_incomplete_has_words() -> None:
+    assert set(PART_WORDS) == set(DEPENDS)
+
+
+def test_an_index_of_another_set_says_its_time_and_a_drill_and_the_last_entry_stand_at_the_head(loaded: Path) -> None:
+    for shown in (
+        fhirmod("show", "f7642", cwd=loaded).stdout,
+        fhirmod("show", str(CASES / "from-another-system" / "bundle.json"), cwd=loaded).stdout,
+    ):
+        assert "shock index 1.298 of 02:15" in " ".join(shown.split())  # 122 / 94, of the case's own set of 02:15
+        first, second = shown.splitlines()[:2]
+        assert first.endswith(" DRILL")
+        assert second == "as of the last entry, 2026-10-03 13:05+02:00"
+        assert "by-state" not in shown
