@@ -49,6 +49,7 @@ def fold(text: str) -> str:
 
     >>> fold("Muñoz ÉLODIE")
     'munoz elodie'
+
     Source: http://hl7.org/fhir/R4/search.html#string (insensitive to case and accents).
     """
     parted = unicodedata.normalize("NFKD", text.casefold())

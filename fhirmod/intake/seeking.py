@@ -199,6 +199,7 @@ def _meant(number: Decimal) -> tuple[Decimal, Decimal]:
 
     >>> [str(one) for one in (*_meant(Decimal("100")), *_meant(Decimal("5.40")), *_meant(Decimal("1e2")))]
     ['99.5', '100.5', '5.395', '5.405', '95', '105']
+
     Source: http://hl7.org/fhir/R4/search.html#number (100 is [99.5, 100.5); 1e2 is [95, 105), as the page says).
     """
     step = int(number.as_tuple().exponent)
