@@ -1,5 +1,6 @@
 """The commands as a person types them: what they print, and one sentence where something is wrong."""
 
+import re
 import subprocess
 import sys
 from importlib.metadata import version
@@ -18,7 +19,8 @@ def fhirmod(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
 
 def test_the_demo_is_loaded_shown_within_eighty_columns_and_rebuilt_to_the_same(tmp_path: Path) -> None:
     loaded = fhirmod("demo", cwd=tmp_path)
-    ids = [line.split()[0] for line in loaded.stdout.splitlines()[:-1]]
+    ids = [found[0] for line in loaded.stdout.splitlines() if (found := re.match(r"[0-9a-f]{8}-[0-9a-f-]{27}", line))]
+    assert all(len(line) <= 80 for line in loaded.stdout.splitlines())
     assert "Demonstration and drill data are invented." in loaded.stdout
     assert (tmp_path / "fhirmod-data" / "fhirmod.db").exists()
     assert len(fhirmod("show", cwd=tmp_path).stdout.splitlines()) == len(ids)
