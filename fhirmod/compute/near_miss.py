@@ -3,7 +3,7 @@
 from bisect import bisect_right
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from decimal import Decimal
 from itertools import accumulate
 
@@ -13,7 +13,7 @@ from fhirmod.episode import Complication, Fluid, Laboratory, Outcome, Surgery, T
 from .classes import unrecordable
 from .collected import collected
 from .resuscitation import RED_CELLS, units_of
-from .urine import low_stretches, periods
+from .urine import longest_covered, low_stretches, periods
 from .view import View
 from .when import when
 from .why import Why, number
@@ -74,7 +74,8 @@ def near_miss(view: View) -> NearMiss:
     """Return the near-miss items of a survivor.
 
     Units:  as each threshold's own.
-    Shape: an item that nobody answered or measured is not assessable.
+    Shape: an item that nobody answered or measured is not assessable, nor is one denied by less than its time:
+           4 h of urine without a gap, 60 min from the first saturation to the last.
     Source: sources.WHO_NEAR_MISS.
     """
     if view.death is not None:
@@ -152,28 +153,28 @@ def _breaths(view: View) -> bool | None:
 
 
 def _oxygen(view: View) -> bool | None:
-    saturation: bool | None = None
-    first: VitalSigns | None = None
-    for one in view.all(VitalSigns):
-        value = number(one.spo2_percent)
-        if value is None:
-            continue
-        saturation = saturation or False
-        first = (first or one) if value < SPO2.value else None
-        if first is not None and when(one) - when(first) >= SUSTAINED.duration:
-            saturation = True
+    """Return whether oxygenation failed: a saturation looked at over less than the criterion's time denies nothing."""
     blood = _lab("pao2_fio2_mmhg", lambda value: value < OXYGENATION.value)(view)
-    return _any((saturation, blood))
+    known = [(when(one), value) for one in view.all(VitalSigns) if (value := number(one.spo2_percent)) is not None]
+    first: datetime | None = None
+    for at, value in known:
+        first = (first or at) if value < SPO2.value else None
+        if first is not None and at - first >= SUSTAINED.duration:
+            return True
+    if blood or not known:
+        return blood
+    return False if known[-1][0] - known[0][0] >= SUSTAINED.duration else None
 
 
 def _oliguria(view: View) -> bool | None:
+    """Return whether urine failed: what is gathered over less than the criterion's time denies nothing."""
     known = periods(collected(view.all(Urine)))
-    if not known:
-        return None
     if max(low_stretches(known, OLIGURIA_RATE.value)) >= OLIGURIA_FOR.duration:
         return True
     day = timedelta(hours=24)
-    return any(one.end - one.start >= day and one.below(OLIGURIA_DAY.value / 24) for one in known)
+    if any(one.end - one.start >= day and one.below(OLIGURIA_DAY.value / 24) for one in known):
+        return True
+    return False if longest_covered(known) >= OLIGURIA_FOR.duration else None
 
 
 def _five_units(view: View) -> bool | None:

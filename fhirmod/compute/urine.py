@@ -68,3 +68,16 @@ def low_stretches(all_periods: Iterable[Period], ml_per_h: Decimal) -> list[time
             stretches.append(period.end - period.start)
         end = period.end
     return stretches
+
+
+def longest_covered(all_periods: Iterable[Period]) -> timedelta:
+    """Return the longest time without a gap in which urine is known, whatever its rate."""
+    longest = timedelta()
+    begun: datetime | None = None
+    until: datetime | None = None
+    for period in sorted(all_periods, key=lambda one: one.start):
+        if begun is None or until is None or period.start > until:
+            begun, until = period.start, period.end
+        until = max(until, period.end)
+        longest = max(longest, until - begun)
+    return longest

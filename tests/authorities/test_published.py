@@ -529,11 +529,13 @@ def _() -> None:
 
 @row("O173")
 def _() -> None:
-    def low(until: str) -> str:
+    def low(until: str, *then: tuple[str, str, dict[str, Any]]) -> str:
         fields = {"spo2_percent": 89}
-        return item("oxygenation", ("02:00", "vital-signs", fields), (until, "vital-signs", fields))
+        return item("oxygenation", ("02:00", "vital-signs", fields), (until, "vital-signs", fields), *then)
 
-    assert [low("02:59"), low("03:00")] == ["not-met", "met"]
+    # 59 min is "no" once it is known that it ended there; the two sets alone leave it open
+    assert [low("02:59", ("03:00", "vital-signs", {"spo2_percent": 90})), low("03:00")] == ["not-met", "met"]
+    assert low("02:59") == "not-assessable"
 
 
 @row("O175")
@@ -548,8 +550,10 @@ def _() -> None:
 
 @row("O176")
 def _() -> None:
-    def urine(hours: int) -> str:
-        told = [(f"{3 + hour:02d}:00", "urine", {"volume_ml": 29, "over_min": 60}) for hour in range(hours)]
-        return item("oliguria", *told)
+    def urine(*hourly_ml: int) -> str:
+        hours = enumerate(hourly_ml, start=3)
+        return item("oliguria", *[(f"{at:02d}:00", "urine", {"volume_ml": ml, "over_min": 60}) for at, ml in hours])
 
-    assert [urine(4), urine(3)] == ["met", "not-met"]
+    # three hours are "no" once it is known that the fourth was not low; three hours alone leave it open
+    assert [urine(29, 29, 29, 29), urine(29, 29, 29, 30)] == ["met", "not-met"]
+    assert urine(29, 29, 29) == "not-assessable"
