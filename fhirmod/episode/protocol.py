@@ -52,6 +52,10 @@ _ORDERED = (
     ("trial.watch_low_min", "trial.watch_high_min"),
     ("decision.tamponade_low_min", "decision.tamponade_high_min"),
     ("txa.second_from_min", "txa.second_until_min"),
+    ("plausible.pulse_low_per_min", "plausible.pulse_high_per_min"),
+    ("plausible.systolic_low_mmhg", "plausible.systolic_high_mmhg"),
+    ("plausible.respiratory_rate_low_per_min", "plausible.respiratory_rate_high_per_min"),
+    ("plausible.temperature_low_cel", "plausible.temperature_high_cel"),
 )
 
 

@@ -28,7 +28,9 @@ def pressure_swapped(facts: Facts) -> Told:
 @rule(
     "signs-out-of-range", "soon", "warning", source=sources.PRACTICE,
     parameters=(
-        "plausible.pulse_high_per_min", "plausible.systolic_high_mmhg", "plausible.respiratory_rate_high_per_min",
+        "plausible.pulse_low_per_min", "plausible.pulse_high_per_min", "plausible.systolic_low_mmhg",
+        "plausible.systolic_high_mmhg", "plausible.respiratory_rate_low_per_min",
+        "plausible.respiratory_rate_high_per_min",
         "plausible.temperature_low_cel", "plausible.temperature_high_cel",
     ),
 )  # fmt: skip
