@@ -18,7 +18,8 @@ from .when import Anchor, Interval, interval, interval_to, when
 from .why import Why, rounded, why
 
 _FACTS = ("device", "size", "label_max_ml", "retention", "drain_lumen", "closure", "latex", "expires")
-_WORD = {"removed": "removed", "pulled": "pulled", "at-surgery": "at-surgery", "expelled": "expelled"}
+_OUT_HOW_NOT_KNOWN = "out-how-not-known"
+_OUT = ("removed", "pulled", "at-surgery", "expelled", _OUT_HOW_NOT_KNOWN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,8 @@ class Balloon:
 
     Units:  mL and min.
     Shape: `state` is filling | in | part-emptied | displaced | removed | pulled | at-surgery | expelled |
-           in-at-death | fate-not-known; `facts` are those of its placement over those of its preparation.
+           out-how-not-known | in-at-death | fate-not-known; `facts` are those of its placement over those of its
+           preparation.
     """
 
     n: int
@@ -77,6 +79,11 @@ class Balloon:
     stop: FirstStop
     trials: tuple[Trial, ...]
     trial: str
+
+    @property
+    def is_out(self) -> bool:
+        """Return whether the balloon is recorded as out, in whatever way."""
+        return self.state in _OUT
 
     @property
     def cavity(self) -> Compartment:
@@ -195,7 +202,7 @@ def _state(view: View, ledger: Ledger, looks: list[BleedingResponse]) -> tuple[s
         way, entry = ledger.end
         if way == "died":
             return "in-at-death", when(entry)
-        return _WORD.get(way, "out-how-not-known"), (entry.instant or Why.NOT_KNOWN)
+        return way if way in _OUT else _OUT_HOW_NOT_KNOWN, (entry.instant or Why.NOT_KNOWN)
     if ledger.superseded is not None:
         return "fate-not-known", when(ledger.superseded)
     if ledger.displaced is not None:

@@ -25,7 +25,6 @@ from fhirmod.validation.words import clock, lasting
 _BLEEDS = ("not-stopped", "returned")
 _DECIDED = (Decision, Surgery, Transfer, Placement)
 _DONE = (Fill, Examination, Manoeuvre, Packing, Help)
-_OUT = ("removed", "expelled", "pulled", "at-surgery", "out-how-not-known")
 _DECISION = "decision.tamponade_high_min"
 
 
@@ -56,13 +55,13 @@ def bleeding_not_stopped(facts: Facts) -> Told:
 def bleeding_let_down(facts: Facts) -> Told:
     """Bleeding recorded in a trial, while the balloon is let down, or after it came out, with no answer recorded."""
     balloon = _last(facts)
-    if balloon is None or not (_let_down(facts, balloon) or balloon.state in _OUT):
+    if balloon is None or not (_let_down(facts, balloon) or balloon.is_out):
         return
     run = _run(facts, _BLEEDS, _let_down_at(facts, balloon))
     if not run or _answered(facts, run):
         return
     since, _, first = run[0]
-    phase = "after the balloon came out" if balloon.state in _OUT else "with the balloon let down"
+    phase = "after the balloon came out" if balloon.is_out else "with the balloon let down"
     yield (
         at(first, "response" if isinstance(first, BleedingResponse) else "result"),
         (
@@ -150,7 +149,7 @@ def _let_down_at(facts: Facts, balloon: Balloon) -> datetime:
     filled = facts.began if ledger.last_fill is None else when(ledger.last_fill)
     starts = [one.start for one in balloon.trials if one.start >= filled]
     starts += [when(one) for one in ledger.withdrawals if when(one) >= filled]
-    if balloon.state in _OUT and isinstance(balloon.out.at, datetime):
+    if balloon.is_out and isinstance(balloon.out.at, datetime):
         starts.append(balloon.out.at)
     return min(starts, default=filled)
 

@@ -21,7 +21,6 @@ from fhirmod.validation.rule import Place, Told, at, rule
 from fhirmod.validation.words import clock, lasting, shown
 
 _AT_HAND = ("senior_present", "theatre_ready", "blood_ready", "iv_access")
-_OUT = ("removed", "pulled", "at-surgery", "expelled", "out-how-not-known")
 
 
 @rule("emptying-without-backup", "soon", "warning", source=sources.PRACTICE)
@@ -95,7 +94,7 @@ def trial_without_result(facts: Facts) -> Told:
 @rule("packs-left", "soon", "warning", source=sources.PRACTICE)
 def packs_left(facts: Facts) -> Told:
     """More packs recorded in than out once the balloon is out or the record is closed: the difference stays open."""
-    over = facts.closure.word == "closed" or (bool(facts.balloons) and facts.balloons[-1].state in _OUT)
+    over = facts.closure.word == "closed" or (bool(facts.balloons) and facts.balloons[-1].is_out)
     counted, first = facts.packs.open, next(iter(facts.all(Packing)), None)
     if first is not None and over and isinstance(counted, Decimal) and counted > 0:
         yield (
