@@ -18,10 +18,12 @@ def clock(moment: datetime, facts: Facts) -> str:
 def lasting(start: datetime, end: datetime) -> str:
     """Return how long it is from one moment to another.
 
-    Units:  min below two hours, else h and min.
+    Units:  min below two hours, whole days from 48 h on, else h and min.
     """
     whole = int(minutes(end - start))
-    return f"{whole} min" if whole < 120 else f"{whole // 60} h {whole % 60:02d} min"
+    if whole < 120:
+        return f"{whole} min"
+    return f"{whole // 60} h {whole % 60:02d} min" if whole < 48 * 60 else f"{whole // 1440} days"
 
 
 def shown(value: Decimal) -> str:
