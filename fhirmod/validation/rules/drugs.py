@@ -91,7 +91,8 @@ def carboprost_repeated(facts: Facts) -> Told:
     total = Decimal(0)
     for number_, one in enumerate(doses):
         before = doses[number_ - 1] if number_ else None
-        total += (_mg(one.dose) if one.dose is not None else None) or Decimal(0)
+        dose = (_mg(one.dose) if one.dose is not None else None) or Decimal(0)
+        total += dose
         if before is not None and when(one) - when(before) < apart.duration:
             yield (
                 at(one, "at"),
@@ -100,7 +101,7 @@ def carboprost_repeated(facts: Facts) -> Told:
                     f"{clock(when(one), facts)}, less than {shown(apart.value)} min apart."
                 ),
             )
-        if total > most.value >= total - ((_mg(one.dose) if one.dose is not None else None) or Decimal(0)):
+        if total - dose <= most.value < total:
             yield (
                 at(one, "dose"),
                 f"Carboprost is recorded to a total of {shown(total)} mg, above {shown(most.value)} mg.",
