@@ -19,6 +19,15 @@ class Source:
     citation: str
     how_known: HowKnown
 
+    @property
+    def marked(self) -> str:
+        """Return the citation with its mark, as a reader is shown it.
+
+        >>> EL_AYADI_2016.marked
+        'El Ayadi AM et al. PLoS One 2016;11:e0148729 (shock index 1.4) [memory]'
+        """
+        return f"{self.citation} [{self.how_known}]"
+
 
 NATHAN_2015 = Source("NATHAN_2015", "Nathan HL et al. BJOG 2015;122:268-275 (shock index 0.9 and 1.7)", "read")
 NATHAN_2016 = Source("NATHAN_2016", "Nathan HL et al. PLoS One 2016;11:e0168535 (postpartum vital signs)", "read")

@@ -46,12 +46,11 @@ def in_full(one: Rule) -> Iterator[str]:
     """Return everything about one rule."""
     yield one.id
     parameters = ", ".join(one.parameters) or "none; nothing of it is set by a site"
-    source = f"{one.source.citation} [{one.source.how_known}]"
     for name, text in (
         ("says", one.text),
         ("tier", " ".join(_HEADS[one.tier].split())),
         ("severity", one.severity),
-        ("source", source),
+        ("source", one.source.marked),
         ("parameters", parameters),
     ):
         yield from wrap(text, WIDTH, initial_indent=f"  {name:<11}", subsequent_indent=" " * 13)

@@ -15,7 +15,7 @@ from fhirmod.sources import Source
 def document(value: Any) -> Any:
     """Return plain JSON values: Decimal, text, true/false, lists and objects; never null.
 
-    Shape: a time is text with offset; a source is its citation; a word that says why there is no value
+    Shape: a time is text with offset; a source is its citation with its mark; a word that says why there is no value
            stands as text where the value would; what a finding does not have is left out.
     Errors: TypeError for a value that has no such form (an error of ours).
     """
@@ -26,7 +26,7 @@ def document(value: Any) -> Any:
     if isinstance(value, datetime):
         return Moment.of(value).text
     if isinstance(value, Source):
-        return value.citation
+        return value.marked
     if isinstance(value, Mapping):
         return {str(name): document(one) for name, one in value.items()}
     if isinstance(value, tuple | list):

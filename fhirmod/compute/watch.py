@@ -79,12 +79,13 @@ class NextCheck:
     """When the next full round is due.
 
     Shape: `phase` is the phase whose interval holds now, None when there is no watch; `last_look` is the last full
-           round or the moment the watch began, `due` follows from it.
+           round or the moment the watch began, `due` follows from it, and `asking` is the phase whose interval it is.
     """
 
     phase: Phase | None
     last_look: datetime | None
     due: datetime | None
+    asking: Phase | None
 
 
 def next_check(view: View, all_balloons: tuple[Balloon, ...]) -> NextCheck:
@@ -167,10 +168,14 @@ class Schedule:
         due = self.due(look)
         if due is None or not any(one.start <= due and (one.end is None or due <= one.end) for one in self.phases):
             return None, None
-        asking = self.at(look)
-        if asking is None or look + asking.every.duration != due:
-            asking = next(one for one in self.phases if one.start > look and one.start + one.every.duration == due)
-        return due, asking
+        return due, self._asking(look, due)
+
+    def _asking(self, look: datetime, due: datetime) -> Phase:
+        """Return the phase whose interval gives what is due after a look: the one in force, or a tighter one since."""
+        active = self.at(look)
+        if active is not None and look + active.every.duration == due:
+            return active
+        return next(one for one in self.phases if one.start > look and one.start + one.every.duration == due)
 
     def phase_before(self, moment: datetime) -> Phase | None:
         """Return the phase in force at a moment, or the last one that was."""
@@ -182,7 +187,8 @@ class Schedule:
         active = None if view.death is not None else self.at(view.now)
         since = self.last_look(view.now)
         due = None if active is None or since is None else self.due(since)
-        return NextCheck(active, since, due)
+        asking = None if since is None or due is None else self._asking(since, due)
+        return NextCheck(active, since, due, asking)
 
     def last_look(self, moment: datetime) -> datetime | None:
         """Return the last look at or before a moment."""

@@ -18,7 +18,7 @@ class Finding:
            (or entry field path) that resolves in the input; `sentence` states what was wrong, what was
            got and what would be right. No patient data beyond ids. What a rule finds also has the `key` that stays
            the same while its cause stands, `since` when, until when a named person's acknowledgement keeps it quiet,
-           and the `parameters` of the site protocol that decided it.
+           and the `parameters` of the site protocol that decided it, each with its value, source and mark.
     Source: http://hl7.org/fhir/R4/valueset-issue-type.html for `issue`.
     """
 

@@ -89,14 +89,7 @@ def finding_document(finding: Finding) -> dict[str, Any]:
     if finding.tier is not None:
         document["tier"] = finding.tier
     if finding.source is not None:
-        document["source"] = finding.source.citation
-    if finding.key is not None:
-        document["key"] = finding.key
-    for name, moment in (("since", finding.since), ("acknowledged_until", finding.acknowledged_until)):
-        if moment is not None:
-            document[name] = Moment.of(moment).text
-    if finding.parameters:
-        document["parameters"] = list(finding.parameters)
+        document["source"] = finding.source.marked
     if finding.key is not None:
         document["key"] = finding.key
     for name, moment in (("since", finding.since), ("acknowledged_until", finding.acknowledged_until)):

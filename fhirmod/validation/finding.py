@@ -4,7 +4,7 @@ from collections.abc import Collection, Iterator
 from datetime import datetime
 
 from fhirmod.compute import State, View, state, when
-from fhirmod.episode import Acknowledgement, Episode, Protocol, root_of
+from fhirmod.episode import Acknowledgement, Episode, Protocol, Threshold, root_of
 from fhirmod.errors import Finding, Tier
 
 from .facts import Facts
@@ -68,7 +68,11 @@ def assessed(
 
 
 def _of(rule: Rule, facts: Facts) -> Iterator[tuple[str, datetime, Finding]]:
-    for place, sentence in rule.check(facts):
+    for told in rule.check(facts):
+        place, sentence = told[:2]
+        source, parameters = rule.source, tuple(_named(name, facts) for name in rule.parameters)
+        if len(told) == 3:
+            source, parameters = told[2].source, tuple(map(_cited, told[2].limits))
         key, since = _key(rule, place, facts), _since(place, facts)
         yield (
             key,
@@ -80,11 +84,11 @@ def _of(rule: Rule, facts: Facts) -> Iterator[tuple[str, datetime, Finding]]:
                 place=str(place),
                 sentence=sentence,
                 tier=rule.tier,
-                source=rule.source,
+                source=source,
                 key=key,
                 since=since,
                 acknowledged_until=_until(key, facts),
-                parameters=tuple(_cited(name, facts) for name in rule.parameters),
+                parameters=parameters,
             ),
         )
 
@@ -113,6 +117,11 @@ def _until(key: str, facts: Facts) -> datetime | None:
     return until if until > facts.view.as_of else None
 
 
-def _cited(name: str, facts: Facts) -> str:
+def _named(name: str, facts: Facts) -> str:
+    """Return a parameter with its value and source; one that the site left without a number is its name."""
     one = facts.view.protocol.thresholds.get(name)
-    return name if one is None else f"{one.name} {one.value:f} {one.unit} ({one.source.citation})"
+    return name if one is None else _cited(one)
+
+
+def _cited(one: Threshold) -> str:
+    return f"{one.name} {one.value:f} {one.unit} ({one.source.marked})"

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
-from fhirmod.episode import Entry
+from fhirmod.episode import Entry, Threshold
 from fhirmod.errors import Severity, Tier
 from fhirmod.sources import Source
 
@@ -27,7 +27,18 @@ class Place:
         return self.field if self.entry is None else f"entries.where(id='{self.entry}').{self.field}"
 
 
-Told = Iterator[tuple[Place, str]]
+@dataclass(frozen=True, slots=True)
+class Grounds:
+    """What one finding rests on, where not all that may decide its rule decided it.
+
+    Shape: `source` is that of what began it; `limits` are the thresholds crossed, each with a source of its own.
+    """
+
+    source: Source
+    limits: tuple[Threshold, ...]
+
+
+Told = Iterator[tuple[Place, str] | tuple[Place, str, Grounds]]
 Check = Callable[[Facts], Told]
 
 
@@ -35,7 +46,8 @@ Check = Callable[[Facts], Told]
 class Rule:
     """One rule.
 
-    Shape: `text` is the rule in words; `parameters` are the names in the site protocol that decide it.
+    Shape: `text` is the rule in words; `parameters` are the names in the site protocol that may decide it; a finding
+           names those that did, and has the rule's source, unless the rule gives the `Grounds` of this one.
     """
 
     id: str

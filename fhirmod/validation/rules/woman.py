@@ -1,13 +1,15 @@
 """Rules about the woman: her fundus, signs of shock, and whether she was watched."""
 
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
 
 from fhirmod import sources
 from fhirmod.compute import at_least_ratio, number, unrecordable, when
-from fhirmod.episode import Surgery, UterineCheck, VitalSigns
+from fhirmod.episode import Surgery, Threshold, UterineCheck, VitalSigns
+from fhirmod.sources import Source
 from fhirmod.validation.facts import Facts
-from fhirmod.validation.rule import Place, Told, at, rule
+from fhirmod.validation.rule import Grounds, Place, Told, at, rule
 from fhirmod.validation.words import clock, lasting, listed, shown
 
 _SCALES = (
@@ -85,22 +87,30 @@ def shock_signs(facts: Facts) -> Told:
     signs = [one for one in (_pressure(facts, sets), _index(facts, sets), _mental(sets)) if one is not None]
     if not signs:
         return
-    first = min((one for one, _, _ in signs), key=when)
-    field = next(name for one, name, _ in signs if one is first)
+    first = min(signs, key=lambda one: when(one.first))
     yield (
-        at(first, field),
+        at(first.first, first.field),
         (
-            f"Signs of shock are recorded since {clock(when(first), facts)}: {listed(text for _, _, text in signs)}; "
-            "your protocol's step for shock applies."
+            f"What your protocol counts as signs of shock is recorded since {clock(when(first.first), facts)}: "
+            f"{listed(one.text for one in signs)}; its step for shock applies."
         ),
+        Grounds(first.source, tuple(one.limit for one in signs if one.limit is not None)),
     )
 
 
-_Sign = tuple[VitalSigns, str, str]
+@dataclass(frozen=True, slots=True)
+class _Sign:
+    """One sign in the last values: the set it began with, the field, its words, its source, the limit crossed."""
+
+    first: VitalSigns
+    field: str
+    text: str
+    source: Source
+    limit: Threshold | None = None
 
 
 def _pressure(facts: Facts, sets: list[VitalSigns]) -> _Sign | None:
-    """Return the first set of the last run with a low or unrecordable pressure."""
+    """Return the last run of low or unrecordable pressures."""
     limit = facts.of("signs.systolic_below_mmhg")
     run: list[VitalSigns] = []
     for one in reversed(sets):
@@ -113,9 +123,10 @@ def _pressure(facts: Facts, sets: list[VitalSigns]) -> _Sign | None:
     if not run:
         return None
     last = number(run[0].systolic_mmhg)
-    gone = unrecordable(run[0]) or last is None
-    text = "pressure not recordable" if gone else f"systolic {last:f} mm[Hg], below {limit.value:f}"
-    return run[-1], "systolic_mmhg", text
+    if unrecordable(run[0]) or last is None:  # a state of its own, below no limit
+        return _Sign(run[-1], "systolic_mmhg", "pressure not recordable", sources.PRACTICE)
+    text = f"systolic {last:f} mm[Hg], below {_limit(limit)}"
+    return _Sign(run[-1], "systolic_mmhg", text, limit.source, limit)
 
 
 def _index(facts: Facts, sets: list[VitalSigns]) -> _Sign | None:
@@ -128,7 +139,8 @@ def _index(facts: Facts, sets: list[VitalSigns]) -> _Sign | None:
         if not at_least_ratio(pulse, systolic, limit.value):
             break
         first = one
-    return None if first is None else (first, "pulse_per_min", f"shock index of {limit.value:f} or above")
+    text = f"shock index of {_limit(limit)} or above"
+    return None if first is None else _Sign(first, "pulse_per_min", text, limit.source, limit)
 
 
 def _mental(sets: list[VitalSigns]) -> _Sign | None:
@@ -138,7 +150,13 @@ def _mental(sets: list[VitalSigns]) -> _Sign | None:
         if one.mental_state == "alert":
             break
         first = one
-    return None if first is None else (first, "mental_state", f"mental state {said[-1].mental_state}")
+    text = f"mental state {said[-1].mental_state}" if said else ""
+    return None if first is None else _Sign(first, "mental_state", text, sources.MHYRE_2014)
+
+
+def _limit(limit: Threshold) -> str:
+    """Return a limit in words; one that was not read where it was published says so."""
+    return shown(limit.value) + (" (from memory of its source)" if limit.source.how_known == "memory" else "")
 
 
 @rule(
@@ -151,8 +169,9 @@ def _mental(sets: list[VitalSigns]) -> _Sign | None:
 def watch_lapsed(facts: Facts) -> Told:
     """No full round recorded for twice the interval of the site's table, each with its tolerance."""
     check = facts.next_check
-    if not facts.live or check.phase is None or check.due is None or check.last_look is None:
+    if not facts.live or check.asking is None or check.due is None or check.last_look is None:
         return
+    every = check.asking.every
     tolerance: timedelta = facts.of("watch.tolerance_min").duration
     interval = check.due - check.last_look
     if facts.now <= check.last_look + 2 * (interval + tolerance):
@@ -161,9 +180,9 @@ def watch_lapsed(facts: Facts) -> Told:
         Place(None, "vital-signs", check.due + tolerance),
         (
             f"No full round is recorded here since {clock(check.last_look, facts)}, which is "
-            f"{lasting(check.last_look, facts.now)}; the site's table has one every {shown(check.phase.every.value)} "
-            "min."
+            f"{lasting(check.last_look, facts.now)}; the site's table has one every {shown(every.value)} min."
         ),
+        Grounds(every.source, (every, facts.of("watch.tolerance_min"))),
     )
 
 
