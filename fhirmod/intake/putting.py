@@ -97,7 +97,8 @@ def following(before: Snapshot, after: Snapshot) -> list[Put]:
 def _derived(before: Values, after: Values, earlier: Snapshot, snapshot: Snapshot) -> list[Put]:
     """Return the rows for changed values only; a value that can no longer be computed is deleted.
 
-    Shape: all are written anew where what they refer to changed, and those that became doubtful or no longer are.
+    Shape: all are written anew where what they refer to changed, and those that became doubtful or no longer are;
+           a value with another digit (0.0 for 0) is another value.
     """
     episode, context, puts = snapshot.row.id, snapshot.context, []
     doubt, now = earlier.incomplete, snapshot.incomplete
@@ -108,7 +109,7 @@ def _derived(before: Values, after: Values, earlier: Snapshot, snapshot: Snapsho
         if known is pair and not anew:
             continue
         value, entry = pair
-        if known is None or known[0] != value or _moved(known[1], entry) or anew:
+        if known is None or known[0].compare_total(value) or _moved(known[1], entry) or anew:
             image = derived_image(key, value, entry, episode, context, now)
             puts.append(put_image(image, "derived", episode, "derived", "POST" if known is None else "PUT"))
     gone = before.keys() - after.keys()

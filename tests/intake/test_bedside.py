@@ -1,6 +1,7 @@
 """Bedside entries through the one path of every write."""
 
 from concurrent.futures import ThreadPoolExecutor
+from decimal import Decimal
 
 import pytest
 
@@ -250,3 +251,11 @@ def test_a_doubtful_device_identifier_is_accepted_and_said_in_the_receipt(intake
     ]
     [device] = [one for one in result.resources if one.startswith("Device/")]
     assert body(intake, "Device", device.removeprefix("Device/"))["lotNumber"] == "A1"
+
+
+def test_a_sum_that_gains_only_a_digit_is_written_anew(intake: Intake) -> None:
+    episode = opened(intake)
+    intake.append(request(), episode, [entry("placement", "02:11"), entry("fill", "02:12", volume_ml=50)])
+    nothing = entry("fill", "02:13", volume_ml=Decimal("0.0"))
+    assert intake.append(request(), episode, [nothing]).entries[0].status == "accepted"
+    assert intake.rebuild(request()) == 0
