@@ -75,7 +75,7 @@ def near_miss(view: View) -> NearMiss:
 
     Units:  as each threshold's own.
     Shape: an item that nobody answered or measured is not assessable, nor is one denied by less than its time:
-           4 h of urine without a gap, 60 min from the first saturation to the last.
+           4 h of urine without a gap, 60 min from the first pressure or saturation to the last.
     Source: sources.WHO_NEAR_MISS.
     """
     if view.death is not None:
@@ -123,6 +123,7 @@ def _lab(name: str, crosses: Callable[[Decimal], bool]) -> Callable[[View], bool
 
 
 def _shock(view: View) -> bool | None:
+    """Return whether there was shock: pressures seen over less than the criterion's time deny nothing."""
     fluids = [item for item in collected(view.all(Fluid)) if item.ml is not None]
     times = [when(item.entry) for item in fluids]
     totals = [Decimal(0), *accumulate(item.ml or Decimal(0) for item in fluids)]
@@ -144,7 +145,8 @@ def _shock(view: View) -> bool | None:
             if totals[bisect_right(times, when(one))] > SHOCK_FLUID.value:
                 return True
             unsure = unsure or not fluids
-    return None if unsure else False
+    covered = when(seen[-1]) - when(seen[0]) >= SUSTAINED.duration
+    return False if covered and not unsure else None
 
 
 def _breaths(view: View) -> bool | None:

@@ -545,7 +545,11 @@ def _() -> None:
     shocked = (("02:00", "vital-signs", signs), ("03:00", "vital-signs", signs))
     assert item("shock", fluid, *shocked) == "met"
     assert item("shock", *shocked) == "not-assessable"
-    assert item("shock", fluid, ("02:00", "vital-signs", signs), ("02:59", "vital-signs", signs)) == "not-met"
+    # as with the saturation: 59 min is "no" once it is known that it ended there
+    shorter = (("02:00", "vital-signs", signs), ("02:59", "vital-signs", signs))
+    ended = ("03:00", "vital-signs", {"systolic_mmhg": 90, "pulse_per_min": 122})
+    assert item("shock", fluid, *shorter, ended) == "not-met"
+    assert item("shock", fluid, *shorter) == "not-assessable"
 
 
 @row("O176")

@@ -1,7 +1,8 @@
 """What denies a near-miss item: the criterion's own time, known; less than that is not assessable, never "not met".
 
 Source: WHO near-miss criteria (reprint): oliguria < 30 mL/h for 4 h or < 400 mL/24 h; SpO2 < 90 % for 60 min or more, or
-PaO2/FiO2 < 200. That a missing input is never a lower answer is this project's rule.
+PaO2/FiO2 < 200; shock: systolic < 90 mmHg for 60 min or more, pulse >= 120, despite > 2 L.
+That a missing input is never a lower answer is this project's rule.
 """
 
 from typing import Any
@@ -62,3 +63,22 @@ def test_oliguria_is_denied_by_four_hours_without_a_gap(told: list[Any], word: s
 )
 def test_oxygenation_is_denied_by_sixty_minutes_of_saturations(told: list[Any], word: str) -> None:
     assert status("oxygenation", *told) == word
+
+
+def pressure(clock: str, systolic: int) -> tuple[str, str, dict[str, Any]]:
+    return clock, "vital-signs", {"systolic_mmhg": systolic, "pulse_per_min": 124}
+
+
+@pytest.mark.parametrize(
+    ("told", "word"),
+    [
+        ([], "not-assessable"),
+        ([pressure("03:00", 118)], "not-assessable"),  # one set says nothing of the hours before and after
+        ([pressure("03:00", 118), pressure("03:59", 118)], "not-assessable"),
+        ([pressure("03:00", 118), pressure("04:00", 118)], "not-met"),
+        ([pressure("03:00", 88), pressure("03:30", 90), pressure("04:00", 88)], "not-met"),
+        ([pressure("03:00", 88), pressure("04:00", 88)], "not-assessable"),  # no fluid recorded: not "despite 2 L"
+    ],
+)
+def test_shock_is_denied_by_sixty_minutes_of_pressures(told: list[Any], word: str) -> None:
+    assert status("shock", *told) == word
