@@ -85,6 +85,11 @@ def negated(truth: Truth) -> Truth:
     return None if truth is None else not truth
 
 
+def unlike(value: Any, other: Any) -> Truth:
+    """Return FHIRPath's `value != other`."""
+    return negated(same(value, other))
+
+
 def implies(given: Truth, then: Truth) -> Truth:
     """Return FHIRPath's `implies`."""
     return either(negated(given), then)
