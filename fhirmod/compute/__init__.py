@@ -10,7 +10,7 @@ from .closure import Closure, closure
 from .collected import collected
 from .custody import NOT_STATED, Care, Copy, care, care_of, copy_of
 from .device_labels import label_findings
-from .due import DUE_KINDS, Due, due_items
+from .due import DUE_KINDS, Due, DueKind, due_items
 from .fundus import Fundus, fundus
 from .haemodynamics import (
     LOCAL_MEASURES,
@@ -51,6 +51,7 @@ __all__ = [
     "Closure",
     "Copy",
     "Due",
+    "DueKind",
     "Fundus",
     "Interval",
     "Ledger",

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from typing import Any, Literal
 
 from fhirmod.errors import NotFoundError
+from fhirmod.mapping.urls import profile
 from fhirmod.r4 import dump, parse, references
 from fhirmod.store import Access, Reader, Version
 
@@ -36,7 +37,7 @@ def case_bundle(
     anchor = (row.anchor_type, row.anchor_id)
     ordered = sorted(living.items(), key=lambda item: (item[0] != anchor, item[0][0] in _SHARED))
     entries = b",".join(_entry(version, base_url, type) for _, version in ordered)
-    head = dump({"resourceType": "Bundle", "type": type})
+    head = dump({"resourceType": "Bundle", "meta": {"profile": [profile("case")]}, "type": type})
     return head[:-1] + b',"entry":[' + entries + b"]}"
 
 

@@ -81,14 +81,15 @@ def slice_name(key: str) -> str:
     return concept(key).code
 
 
-def of_value(path: str, codec: Codec) -> Demand:
-    """Return what a codec asks of the value it writes at a path: its type, its unit or its answers."""
+def of_value(path: str, codec: Codec) -> tuple[Demand, ...]:
+    """Return what a codec asks of the value it writes at a path: its type, its unit with a number, or its answers."""
     typed: dict[str, Any] = {"types": (_FHIR_TYPES.get(codec.suffix, codec.suffix),)} if path.endswith("[x]") else {}
     if codec.unit is not None:
-        return Demand(path, pattern=("Quantity", {"system": UCUM, "code": codec.unit}), **typed)
+        unit = ("Quantity", {"system": UCUM, "code": codec.unit})
+        return Demand(path, pattern=unit, **typed), Demand(f"{path}.value", least=1)
     if codec.answers is not None:
-        return Demand(path, answers=value_set_url(codec.answers), **typed)
-    return Demand(path, **typed)
+        return (Demand(path, answers=value_set_url(codec.answers), **typed),)
+    return (Demand(path, **typed),)
 
 
 _FHIR_TYPES = {"Boolean": "boolean", "DateTime": "dateTime", "String": "string"}

@@ -93,7 +93,7 @@ class MainValue:
         return _value_of(view.resource, self._codec)
 
     def asks(self) -> tuple[Demand, ...]:
-        return (of_value("value[x]", self._codec),)
+        return of_value("value[x]", self._codec)
 
 
 class Component:
@@ -136,7 +136,7 @@ class Component:
             Demand("component", told_by=(("pattern", "code"),)),
             Demand(own, least=int(self._required), most="*" if self._codec.many else "1"),
             Demand(f"{own}.code", pattern=coded_as(self.key)),
-            of_value(f"{own}.value[x]", self._codec),
+            *of_value(f"{own}.value[x]", self._codec),
         )
 
 
@@ -166,7 +166,7 @@ class Detail:
 
     def asks(self) -> tuple[Demand, ...]:
         own, demands = detail_slice(self.key, most="*" if self._codec.many else "1")
-        return (*demands, of_value(f"{own}.extension:value.value[x]", self._codec))
+        return (*demands, *of_value(f"{own}.extension:value.value[x]", self._codec))
 
 
 class Property:
@@ -217,7 +217,7 @@ class Property:
             Demand(own, least=0, most="1"),
             Demand(f"{own}.type", pattern=coded_as(self.key)),
         )
-        return (*asked, of_value(f"{own}.valueQuantity", self._codec)) if self._codec.unit else asked
+        return (*asked, *of_value(f"{own}.valueQuantity", self._codec)) if self._codec.unit else asked
 
 
 class Element:
@@ -262,7 +262,7 @@ class Element:
     def asks(self) -> tuple[Demand, ...]:
         """Return the answers of a coded element; a quantity may be absent with a reason, so no pattern holds."""
         path = ".".join([*self._way, self._name])
-        return (of_value(path, self._codec),) if self._codec.answers else ()
+        return of_value(path, self._codec) if self._codec.answers else ()
 
 
 class Flagged:

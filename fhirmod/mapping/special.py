@@ -153,7 +153,7 @@ class DueTo:
     def asks(self) -> tuple[Demand, ...]:
         return (
             *extension_slice("due-to", DUE_TO, most="*"),
-            of_value("extension:due-to.value[x]", self._codec),
+            *of_value("extension:due-to.value[x]", self._codec),
         )
 
 

@@ -25,9 +25,6 @@ _STANDING = "what was withdrawn has none, and the profile is claimed then too"
 _SEVERAL = "one of several, or of a list that may be empty before its sources come"
 _RUNNING = "what has not begun or not ended has no such time"
 _LABELS = "another label may stand; whether it is a drill is the sender's word"
-_COMPUTED = (
-    "many measures and many things due share the profile, told apart by code; the generator lists no set of them"
-)
 TAKEN = {
     ("*", "*.display"): _WORDS,
     ("*", "*.text"): _WORDS,
@@ -59,7 +56,6 @@ TAKEN = {
     ("*", "component*.code.coding*"): _OPEN,
     ("*", "*.coding"): _OTHERS,
     ("*", "*.coding.*"): _OTHERS,
-    ("*", "code.coding:ours*"): _COMPUTED,
     ("drop", "*extension*"): _OPTIONAL,
     ("change", "*extension*"): _OPEN,
     ("add", "*extension*"): _TWICE,

@@ -3,11 +3,7 @@
 from typing import Any
 
 from fhirmod.mapping import BASE
-from fhirmod.mapping.profiles import PUBLISHER
-from terminology import VERSION
-
-DATE = "2026-11-25"
-_COUNTRIES = "http://unstats.un.org/unsd/methods/m49/m49.htm"
+from terminology import VERSION, published
 
 
 def headed(type_: str, id_: str, title: str, description: str) -> dict[str, Any]:
@@ -22,9 +18,6 @@ def headed(type_: str, id_: str, title: str, description: str) -> dict[str, Any]
     return head | {
         "status": "draft",
         **({} if bare else {"experimental": False}),
-        "date": DATE,
-        "publisher": PUBLISHER,
-        "contact": [{"name": PUBLISHER, "telecom": [{"system": "url", "value": BASE}]}],
+        **published(),
         "description": description,
-        "jurisdiction": [{"coding": [{"system": _COUNTRIES, "code": "001", "display": "World"}]}],
     }

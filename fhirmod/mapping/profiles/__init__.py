@@ -12,19 +12,18 @@ from typing import Any
 import msgspec
 
 from fhirmod.r4 import R4, Known
-from terminology import OWN_SYSTEM, VERSION, concept, value_sets
+from terminology import OWN_SYSTEM, VERSION, concept, published, value_sets
 
 from .assembled import assembled
 from .extensions import extensions
-from .gathering import codes_url, gathered
-from .profile import PUBLISHER, Authored, definition
+from .gathering import gathered
+from .profile import Authored, codes_url, definition
 
 PACKED = "definitions.json.gz"
 _KEPT = ("id", "path", "sliceName", "min", "max", "base", "slicing", "binding", "type", "maxLength")
 
 __all__ = [
     "PACKED",
-    "PUBLISHER",
     "Authored",
     "authored",
     "content",
@@ -56,7 +55,7 @@ def definitions() -> list[dict[str, Any]]:
 
 def profile_value_sets() -> Iterator[dict[str, Any]]:
     """Return the value set of the codes of each profile whose resources may have several."""
-    for one in gathered():
+    for one in authored():
         if len(one.codes) > 1:
             listed = {concept(key).code: concept(key).display for key in one.codes}
             yield {
@@ -68,7 +67,7 @@ def profile_value_sets() -> Iterator[dict[str, Any]]:
                 "title": f"Codes of {one.name}",
                 "status": "draft",
                 "experimental": False,
-                "publisher": PUBLISHER,
+                **published(),
                 "description": f"The codes that say which act or finding a resource of the profile {one.name} is.",
                 "compose": {
                     "include": [

@@ -1,11 +1,13 @@
 """The profiles of what is assembled and derived, and of the case as a Bundle; nothing of these is read as an entry."""
 
 from collections.abc import Iterator
+from typing import get_args
 
+from fhirmod.compute import LOCAL_MEASURES, MEASURES, DueKind
 from fhirmod.mapping.demand import Demand, coded_as
 from fhirmod.mapping.urls import COMPUTE_TAG, EPISODE_ID, UCUM
 
-from .profile import Authored
+from .profile import Authored, codes_url
 
 _META = (
     Demand("meta", least=1),
@@ -75,12 +77,16 @@ def assembled() -> Iterator[Authored]:
             Demand("meta.tag:compute.code", least=1),
             Demand("partOf", least=1, types=("Reference:Procedure",)),
             Demand("category", least=1, most="1"),
+            Demand("code", least=1, answers=codes_url("computed")),
             _subject(),
             Demand("effective[x]", types=("dateTime",)),
             Demand("value[x]", least=1, types=("Quantity",), pattern=("Quantity", {"system": UCUM})),
+            Demand("value[x].value", least=1),
+            Demand("value[x].code", least=1),
             Demand("derivedFrom", types=("Reference:Observation",)),
         ),
         "A value computed from the record; never counted again where it comes back.",
+        codes=(*(f"measure.{one.key}" for one in MEASURES), *(f"measure.{one.key}" for one in LOCAL_MEASURES)),
     )
     yield Authored(
         "due",
@@ -88,7 +94,7 @@ def assembled() -> Iterator[Authored]:
         (
             *_META,
             Demand("intent", fixed=("Code", "plan")),
-            Demand("code", least=1),
+            Demand("code", least=1, answers=codes_url("due")),
             Demand("focus", least=1, types=("Reference:Procedure",)),
             Demand("for", least=1, types=("Reference:Patient",)),
             Demand("owner", types=("Reference:Organization",)),
@@ -105,6 +111,7 @@ def assembled() -> Iterator[Authored]:
             Demand("input:parameter.value[x]", types=("Quantity",), pattern=("Quantity", {"system": UCUM})),
         ),
         "What is due in a window, by the site protocol; never overdue, which only a clock can say.",
+        codes=tuple(f"due.{kind}" for kind in get_args(DueKind)),
     )
     yield Authored(
         "case",

@@ -14,10 +14,10 @@ from fhirmod.mapping.places import extension_slice
 from fhirmod.mapping.shapes import SHAPES, Shape
 from fhirmod.mapping.table import Part
 from fhirmod.mapping.tables import TABLES
-from fhirmod.mapping.urls import BASE, ENTRY, ENTRY_ID
+from fhirmod.mapping.urls import ENTRY, ENTRY_ID
 from fhirmod.mapping.writing import category
 
-from .profile import Authored
+from .profile import Authored, codes_url
 
 _FIXED_TYPES = {
     "intent": "Code",
@@ -93,11 +93,6 @@ def _code(name: str, codes: tuple[str, ...], shape: Shape) -> Demand:
     if len(codes) == 1:
         return Demand(path, least=1, most=many, types=typed, pattern=coded_as(codes[0]))
     return Demand(path, least=1, most=many, types=typed, answers=codes_url(name))
-
-
-def codes_url(name: str) -> str:
-    """Return the canonical of the value set of a profile's codes."""
-    return f"{BASE}/ValueSet/codes-of-{name}"
 
 
 def _envelope(shape: Shape) -> Iterator[Demand]:

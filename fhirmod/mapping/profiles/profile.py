@@ -8,12 +8,10 @@ from typing import Any
 from fhirmod.mapping.demand import Demand
 from fhirmod.mapping.urls import BASE, profile
 from fhirmod.r4 import snapshot, wanted
-from terminology import VERSION
+from terminology import VERSION, published
 
 _TYPE = "http://hl7.org/fhir/StructureDefinition/"
-_COUNTRIES = "http://unstats.un.org/unsd/methods/m49/m49.htm"
 _MODIFIES = "As R4 says of this element, it may change how what it stands in is understood."
-PUBLISHER = "The fhirmod contributors"
 
 Json = dict[str, Any]
 Find = Callable[[str], Mapping[str, Any] | None]
@@ -32,6 +30,11 @@ class Authored:
     described: str
     codes: tuple[str, ...] = ()
     contexts: tuple[str, ...] = ()
+
+
+def codes_url(name: str) -> str:
+    """Return the canonical of the value set of a profile's codes."""
+    return f"{BASE}/ValueSet/codes-of-{name}"
 
 
 def definition(authored: Authored, find: Find) -> Json:
@@ -87,16 +90,8 @@ def _head(authored: Authored) -> Json:
         "title": words[:1].upper() + words[1:],
         "status": "draft",
         "experimental": False,
-        "publisher": PUBLISHER,
-        "contact": [{"name": PUBLISHER, "telecom": [{"system": "url", "value": BASE}]}],
+        **published(),
         "description": authored.described,
-        "jurisdiction": [
-            {
-                "coding": [
-                    {"system": "http://unstats.un.org/unsd/methods/m49/m49.htm", "code": "001", "display": "World"}
-                ]
-            }
-        ],
         "fhirVersion": "4.0.1",
         "kind": "complex-type" if authored.type == "Extension" else "resource",
         "abstract": False,
