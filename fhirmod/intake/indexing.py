@@ -6,7 +6,6 @@ quantity. Parameters that R4 defines as the union of two others (`combo-code`) h
 """
 
 import math
-import re
 import unicodedata
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
@@ -26,6 +25,7 @@ from fhirmod.r4 import (
     TokenValue,
     UriValue,
     outside,
+    reaches,
     search_parameters,
     values_of,
 )
@@ -41,7 +41,6 @@ UNIONS: Mapping[str, tuple[str, ...]] = {
 END = 1e300  # an open end of a range; SQLite has no infinity that can be written
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SPECIAL = frozenset(("_id", "_lastUpdated", "identifier"))
-_FIRST = re.compile(r"\b([A-Z]\w+)\.(\w+)")
 
 
 def fold(text: str) -> str:
@@ -72,21 +71,10 @@ def indexed_parameters(type_: str) -> Mapping[str, SearchParameter]:
     }
 
 
-@cache
-def _elements(type_: str) -> tuple[tuple[SearchParameter, tuple[str, ...]], ...]:
-    """Return the parameters of a type, each with the elements its paths begin with."""
-    found = []
-    for one in indexed_parameters(type_).values():
-        begins = {element for root, element in _FIRST.findall(one.expression) if root in (type_, "Resource")}
-        verdict = "exists()" in one.expression  # says something of what is absent too
-        found.append((one, () if verdict else tuple(sorted(begins))))
-    return tuple(found)
-
-
 @lru_cache(maxsize=4096)
 def _reaching(type_: str, keys: frozenset[str]) -> tuple[SearchParameter, ...]:
-    """Return the parameters whose paths begin at one of these elements; a few dozen sets of keys are all there is."""
-    return tuple(one for one, begins in _elements(type_) if not begins or any(key.startswith(begins) for key in keys))
+    """Return the parameters that may have a row; a few dozen sets of properties are all there is."""
+    return tuple(one for one in indexed_parameters(type_).values() if reaches(one, keys))
 
 
 def values(resource: Mapping[str, Any]) -> tuple[Value, ...]:

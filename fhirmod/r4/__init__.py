@@ -31,7 +31,7 @@ from .known import R4, Known
 from .paths import Node, OutsideError, Path, compile_path, type_in
 from .profiles import Profile, compile_profile
 from .references import references
-from .search import SearchParameter, outside, search_parameter, search_parameters, search_values, values_of
+from .search import SearchParameter, outside, reaches, search_parameter, search_parameters, search_values, values_of
 from .snapshot import snapshot
 from .splice import entry_texts, splice
 from .subset import subset_schema
@@ -75,6 +75,7 @@ __all__ = [
     "narrative",
     "outside",
     "parse",
+    "reaches",
     "references",
     "refusals",
     "search_parameter",

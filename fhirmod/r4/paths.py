@@ -7,7 +7,8 @@ text of the reference, never by fetching. Anything else is not compiled: `Outsid
 
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -33,12 +34,33 @@ Step = Callable[[list[Node], dict[str, Any]], list[Node]]
 
 
 @dataclass(frozen=True, slots=True)
+class Chain:
+    """Keys to follow one below the other, the type at their end, and the type that what stands there must refer to."""
+
+    keys: tuple[str, ...]
+    type: str
+    target: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """One term of a union: its steps, the properties one of which must be there, and its chains if it is no more."""
+
+    steps: tuple[Step, ...]
+    begins: frozenset[str] = frozenset()
+    chains: tuple[Chain, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Path:
     """A compiled expression for one resource type."""
 
     expression: str
-    branches: tuple[tuple[Step, ...], ...]
-    first: tuple[frozenset[str], ...] = ()  # per branch, the properties one of which must be there
+    branches: tuple[Branch, ...]
+
+    def begins(self, keys: AbstractSet[str]) -> bool:
+        """Return whether a resource with these properties may have a node that the path arrives at."""
+        return any(not one.begins or not one.begins.isdisjoint(keys) for one in self.branches)
 
     def select(self, resource: dict[str, Any]) -> list[Node]:
         """Return every node the path arrives at, in document order per branch of a union."""
@@ -49,16 +71,51 @@ class Path:
         """Return what the path arrives at from a node inside `resource`."""
         found: list[Node] = []
         present = node.value.keys() if isinstance(node.value, dict) else frozenset()
-        for number, branch in enumerate(self.branches):
-            if self.first and self.first[number] and self.first[number].isdisjoint(present):
-                continue
-            nodes = [node]
-            for step in branch:
-                nodes = step(nodes, resource)
-                if not nodes:
-                    break
-            found += nodes
+        for branch in self.branches:
+            if not branch.begins or not branch.begins.isdisjoint(present):
+                found += _walked(branch, node, resource)
         return found
+
+    def values(self, resource: dict[str, Any]) -> list[Node]:
+        """Return what `select` returns, without the places: most branches are keys to follow and no more."""
+        found: list[Node] = []
+        for branch in self.branches:
+            if branch.begins and branch.begins.isdisjoint(resource):
+                continue
+            if branch.chains is None:
+                kind = str(resource.get("resourceType", ""))
+                found += _walked(branch, Node(kind, resource, kind), resource)
+                continue
+            for chain in branch.chains:
+                for value in _followed(resource, chain.keys):
+                    if chain.target is None or _target(value, resource) == chain.target:
+                        found.append(Node(chain.type, value, ""))
+        return found
+
+
+def _walked(branch: Branch, node: Node, resource: dict[str, Any]) -> list[Node]:
+    nodes = [node]
+    for step in branch.steps:
+        nodes = step(nodes, resource)
+        if not nodes:
+            break
+    return nodes
+
+
+def _followed(resource: dict[str, Any], keys: tuple[str, ...]) -> list[Any]:
+    values: list[Any] = [resource]
+    for key in keys:
+        below: list[Any] = []
+        for value in values:
+            found = value.get(key) if isinstance(value, dict) else None
+            if isinstance(found, list):
+                below += [one for one in found if one is not None]
+            elif found is not None:
+                below.append(found)
+        if not below:
+            return below
+        values = below
+    return values
 
 
 @cache
@@ -68,23 +125,48 @@ def compile_path(type_name: str, expression: str) -> Path:
     Errors: OutsideError if the expression is outside what compiled paths cover.
     """
     branches = []
-    first = []
     for term in _split(expression, "|"):
         segments = _segments(term)
-        if segments[0] not in (type_name, "Resource", "DomainResource"):
-            continue
-        branches.append(tuple(_step(segment) for segment in segments[1:]))
-        first.append(_properties(type_name, segments[1]) if len(segments) > 1 else frozenset())
-    return Path(expression, tuple(branches), tuple(first))
+        if segments[0] in (type_name, "Resource", "DomainResource"):
+            steps, below = tuple(_step(segment) for segment in segments[1:]), segments[1:]
+            branches.append(Branch(steps, _properties(type_name, below), _chains(type_name, below)))
+    return Path(expression, tuple(branches))
 
 
-def _properties(type_name: str, segment: str) -> frozenset[str]:
-    name = segment.partition("[")[0].partition("(")[0]
+def _chains(type_name: str, segments: list[str]) -> tuple[Chain, ...] | None:
+    """Return the chains that say the same as these segments; None if they filter, count, or enter any resource."""
+    chains = [Chain((), type_name)]
+    for segment in segments:
+        if any(one.target is not None or one.type == "Resource" for one in chains):
+            return None
+        cast, resolves = _TYPE.match(segment), _RESOLVE.match(segment)
+        if cast:
+            chains = [one for one in chains if one.type == _named(cast[1])]
+        elif resolves:
+            chains = [replace(one, target=resolves[1]) for one in chains]
+        elif _PLAIN.match(segment):
+            try:
+                fields = [(one, shape(one.type).by_name.get(segment, ())) for one in chains]
+            except KeyError:  # a type that is not carried
+                return None
+            chains = [Chain((*one.keys, field.key), field.type) for one, its in fields for field in its]
+        else:
+            return None
+    return tuple(chains)
+
+
+def _properties(type_name: str, segments: list[str]) -> frozenset[str]:
+    """Return the properties that a branch can begin with; a cast right behind a choice leaves one of them."""
+    if not segments:
+        return frozenset()
+    name = segments[0].partition("[")[0].partition("(")[0]
     try:
         fields = shape(type_name).by_name.get(name, ())
     except KeyError:  # a type that is not carried: nothing to go by
         return frozenset()
-    return frozenset(field.key for field in fields)
+    cast = _TYPE.match(segments[1]) if len(segments) > 1 else None
+    kept = [field.key for field in fields if cast is None or field.type == _named(cast[1])]
+    return frozenset(kept or (field.key for field in fields))
 
 
 @cache
@@ -93,10 +175,8 @@ def compile_relative(expression: str) -> Path:
 
     Errors: OutsideError if the expression is outside what compiled paths cover.
     """
-    return Path(
-        expression,
-        tuple(tuple(_step(s) for s in _segments(term)) for term in _split(expression, "|")),
-    )
+    terms = [_segments(term) for term in _split(expression, "|")]
+    return Path(expression, tuple(Branch(tuple(_step(one) for one in segments)) for segments in terms))
 
 
 def type_in(reference: str) -> str:
@@ -163,8 +243,14 @@ def _indexed(name: str, index: str) -> Step:
     return step
 
 
+def _named(name: str) -> str:
+    """Return a type as R4's definitions write it; search expressions write `DateTime` too."""
+    primitive = name[0].lower() + name[1:]
+    return primitive if primitive in PRIMITIVES else name
+
+
 def _typed(name: str) -> Step:
-    wanted = name[0].lower() + name[1:] if name[0].lower() + name[1:] in PRIMITIVES else name
+    wanted = _named(name)
 
     def step(nodes: list[Node], _resource: dict[str, Any]) -> list[Node]:
         return [node for node in nodes if node.type == wanted]

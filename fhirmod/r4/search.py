@@ -4,6 +4,7 @@ Source: http://hl7.org/fhir/R4/search.html
 """
 
 from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
@@ -79,11 +80,16 @@ def values_of(parameter: SearchParameter, resource: dict[str, Any]) -> list[Sear
         return []
     if parameter.expression in _BY_HAND:
         return _BY_HAND[parameter.expression](resource)
-    nodes = _path(parameter).select(resource)
+    nodes = _path(parameter).values(resource)
     if parameter.type == "composite":
         return list(_composites(parameter, nodes, resource))
     read = _READERS[parameter.type]
     return list(dict.fromkeys(value for node in nodes for value in read(node)))
+
+
+def reaches(parameter: SearchParameter, keys: AbstractSet[str]) -> bool:
+    """Return whether a parameter may index something of a resource that has these properties."""
+    return parameter.expression in _BY_HAND or _path(parameter).begins(keys)
 
 
 def _path(parameter: SearchParameter) -> Path:

@@ -1,7 +1,8 @@
 """One bedside vital-signs POST on a 150-entry episode, against writing the same rows with ready bytes.
 
 Both go through one real uvicorn process over loopback, one request after the other and interleaved, and
-through the same writer; the baseline's route neither checks nor maps nor computes: it writes rows made before.
+through the same writer; the baseline's route neither checks nor maps nor computes: it writes rows made before, those of
+the search index among them.
 """
 
 import http.client
@@ -35,6 +36,8 @@ from api import Settings, create_app
 from api.clock import wall_clock
 from fhirmod.episode import Protocol
 from fhirmod.intake import Intake
+from fhirmod.intake.indexing import values
+from fhirmod.r4 import parse
 from fhirmod.store import Access, EntryRow, OutboxRow, Put, open_store
 
 A = Access.whole("bench")
@@ -51,13 +54,14 @@ async def rows(request: Request) -> Response:
         def last(reader):
             versions = reader.members(A, episode)
             newest = versions[-1].episode_version
-            return [one for one in versions if one.episode_version == newest]
+            return [(one, values(parse(one.body))) for one in versions if one.episode_version == newest]
         ready[episode] = store.read(last)
     new = clock.new_id()
     puts = [
         Put(one.type, f"{new}.{number}", one.owner, "POST", one.body,
-            (("identifier", "urn:bench", new),), (("patient", "Patient", "p"),), episode, "entry")
-        for number, one in enumerate(ready[episode])
+            (("identifier", "urn:bench", new),), (("patient", "Patient", "p"),), episode, "entry",
+            found_by)
+        for number, (one, found_by) in enumerate(ready[episode])
     ]
 
     def work(writer):

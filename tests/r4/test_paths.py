@@ -72,6 +72,19 @@ def test_every_place_a_path_gives_resolves_to_its_value(label: str) -> None:
             assert _plain(place(copy.deepcopy(resource), {})) == _plain([node.value]), node.place
 
 
+@pytest.mark.parametrize("label", valid())
+def test_the_values_of_a_path_are_those_of_its_nodes_whatever_is_there(label: str) -> None:
+    resource = valid()[label]
+    kind = resource["resourceType"]
+    for parameter in search_parameters(kind).values():
+        if parameter.url in outside() or not parameter.expression:
+            continue
+        path = compile_path(kind, parameter.expression)
+        nodes = [(one.type, one.value) for one in path.select(resource)]
+        assert [(one.type, one.value) for one in path.values(resource)] == nodes, parameter.code
+        assert path.begins(resource.keys()) or not nodes, parameter.code
+
+
 def test_the_parameters_outside_compiled_paths_are_these_and_each_has_an_answer() -> None:
     assert {url.rpartition("/")[2]: answer.partition(":")[0] for url, answer in outside().items()} == {
         "DomainResource-text": "no expression",
