@@ -8,8 +8,9 @@ from starlette.requests import Request as HttpRequest
 
 from fhirmod.episode import Moment
 from fhirmod.errors import BadParameterError, TooLargeError
+from fhirmod.exchange import PUBLISHED_TYPES, published_store
 from fhirmod.intake import Intake, Request
-from fhirmod.store import Access
+from fhirmod.store import Access, Store
 
 from .clock import Clock
 from .problems import RefusedRequest
@@ -27,6 +28,10 @@ class Parts:
     settings: Settings
     intake: Intake
     clock: Clock
+
+    def store_of(self, type_: str | None) -> Store:
+        """Return where resources of a type stand: the record, or what is published with this software."""
+        return published_store() if type_ in PUBLISHED_TYPES else self.intake.store
 
     def request(self, *, dry_run: bool = False, base: str = "") -> Request:
         """Return a request received now, by someone on this machine."""

@@ -33,6 +33,10 @@ def answering(reading: Reading) -> Handler:
 
     @wraps(reading)
     async def handler(request: Request, parts: Parts, base: str) -> Response:
-        return await run_in_threadpool(parts.intake.store.read, lambda reader: reading(request, parts, base, reader))
+        def answered() -> Response:
+            store = parts.store_of(request.path_params.get("type"))
+            return store.read(lambda reader: reading(request, parts, base, reader))
+
+        return await run_in_threadpool(answered)
 
     return handler

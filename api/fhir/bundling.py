@@ -11,8 +11,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from api.asking import Parts, parameters, read_body, truth
-from fhirmod.errors import BadParameterError, InvalidError, TooLargeError
-from fhirmod.intake import Asked, Written
+from fhirmod.errors import BadParameterError, InvalidError, NotSupportedError, TooLargeError
+from fhirmod.exchange import PUBLISHED_TYPES
+from fhirmod.intake import Asked, Written, relative
 from fhirmod.r4 import parse
 from fhirmod.store import Reader
 
@@ -21,6 +22,7 @@ from .dispatching import reading_at
 from .entries import answered, response_bundle, written_entry
 from .headers import prefers
 from .inner import inner_request
+from .reading import read_only
 from .writing import said_of
 
 
@@ -29,7 +31,7 @@ async def bundle(request: Request, parts: Parts, base: str) -> Response:
     dry_run = truth(parameters(request, frozenset({"_format", "_pretty", "dryRun"})), "dryRun")
     body = await read_body(request, parts)
     parsed = await run_in_threadpool(parse, body)
-    _refuse_many(parsed, parts.settings.most_per_bundle)
+    _refuse_many(parsed, parts.settings.most_per_bundle, base)
     if not isinstance(parsed, Mapping) or (parsed.get("resourceType"), parsed.get("type")) != ("Bundle", "batch"):
         return await run_in_threadpool(_transaction, request, parts, base, body, parsed, dry_run=dry_run)
     if dry_run:
@@ -41,6 +43,8 @@ def _transaction(request: Request, parts: Parts, base: str, body: bytes, parsed:
     def answer(reader: Reader, asked: Asked) -> Response:
         reading, named = reading_at(f"/{asked.url.partition('?')[0]}")
         inner = inner_request(request, asked.method, asked.url, asked.request, named)
+        if (type_ := named.get("type")) in PUBLISHED_TYPES:
+            return parts.store_of(type_).read(lambda shelf: reading(inner, parts, base, shelf))
         return reading(inner, parts, base, reader)
 
     results, receipt = parts.intake.bundle(parts.request(dry_run=dry_run, base=base), body, parsed, answer)
@@ -52,17 +56,37 @@ def _transaction(request: Request, parts: Parts, base: str, body: bytes, parsed:
     return response_bundle("transaction-response", entries)
 
 
-def _refuse_many(parsed: Any, most: int) -> None:
+def _refuse_many(parsed: Any, most: int, base: str) -> None:
     """Return nothing if this is a Bundle with no more entries than are taken at once.
 
-    Errors: InvalidError if it is no Bundle of one of the two types; TooLargeError.
+    Errors: InvalidError if it is no Bundle of one of the two types; TooLargeError; NotSupportedError for a write of
+            what is published.
     """
     if not isinstance(parsed, Mapping) or parsed.get("resourceType") != "Bundle":
         raise InvalidError("The body must be a Bundle of type transaction or batch.", place="resourceType")
     if parsed.get("type") not in ("transaction", "batch"):
         raise InvalidError("The Bundle's type must be transaction or batch.", place="Bundle.type")
     entries = parsed.get("entry")
+    if parsed["type"] == "transaction" and isinstance(entries, list):
+        for number, entry in enumerate(entries):
+            _refuse_published(entry, f"Bundle.entry[{number}].request.url", base)
     if isinstance(entries, list) and len(entries) > most:
         raise TooLargeError(
             f"A Bundle takes at most {most} entries; got {len(entries)}. Send it in parts.", place="Bundle.entry"
         )
+
+
+def _refuse_published(entry: Any, place: str, base: str) -> None:
+    """Return nothing unless an entry writes what is published with this software.
+
+    Errors: NotSupportedError.
+    """
+    request = entry.get("request") if isinstance(entry, Mapping) else None
+    if isinstance(request, Mapping) and request.get("method") not in ("GET", "HEAD"):
+        resource = entry.get("resource")
+        for type_ in (
+            relative(str(request.get("url")), base).partition("?")[0].partition("/")[0],
+            str(resource.get("resourceType")) if isinstance(resource, Mapping) else "",
+        ):
+            if type_ in PUBLISHED_TYPES:
+                raise NotSupportedError(read_only(type_), place=place)

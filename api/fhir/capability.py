@@ -9,6 +9,7 @@ from starlette.responses import Response
 from api.asking import Parts
 from api.problems import FHIR_JSON
 from fhirmod import __version__
+from fhirmod.exchange import PUBLISHED_TYPES
 from fhirmod.r4 import RESOURCE_TYPES, dump, search_parameter
 
 from .searching import searchable
@@ -21,6 +22,13 @@ _VERSIONED = {
     "updateCreate": True,
     "conditionalRead": "full-support",
     "referencePolicy": ["literal", "logical", "local"],
+}
+_PUBLISHED = {
+    "documentation": "Ours, published with this software and only read; they are in no history but that of their type.",
+    "versioning": "versioned",
+    "readHistory": True,
+    "updateCreate": False,
+    "conditionalRead": "not-supported",
 }
 _SAID = (
     "An instant needs an offset; a date of _at or of a search without one is read in UTC. Searches take the prefixes "
@@ -66,9 +74,10 @@ def statement(base: str) -> dict[str, Any]:
 
 
 def _resource(type_: str) -> dict[str, Any]:
-    interactions = [{"code": one.code} for one in _of("type")]
-    resource: dict[str, Any] = {"type": type_, "interaction": interactions, **_VERSIONED}
-    conditional = "identifier" in searchable(type_)
+    shown = type_ in PUBLISHED_TYPES
+    interactions = [{"code": one.code} for one in _of("type") if not shown or one.scope == "read"]
+    resource: dict[str, Any] = {"type": type_, "interaction": interactions, **(_PUBLISHED if shown else _VERSIONED)}
+    conditional = "identifier" in searchable(type_) and not shown
     resource |= {"conditionalCreate": conditional, "conditionalUpdate": conditional}
     resource["conditionalDelete"] = "single" if conditional else "not-supported"
     resource["searchParam"] = [_parameter(type_, name) for name in searchable(type_)]

@@ -8,6 +8,7 @@ from starlette.responses import Response
 from api.asking import Parts
 from api.problems import RefusedRequest
 from fhirmod.errors import GoneError, NotFoundError, NotSupportedError
+from fhirmod.exchange import PUBLISHED_TYPES
 from fhirmod.r4 import RESOURCE_TYPES
 from fhirmod.store import Reader, Version
 
@@ -31,11 +32,27 @@ def known_type(request: Request) -> str:
     return type_
 
 
+def read_only(type_: str) -> str:
+    """Return the sentence that refuses a write of what is published."""
+    return f"Resources of type {type_} are published with this software and only read here; they are not written."
+
+
+def written_type(request: Request) -> str:
+    """Return the resource type of the address of a write.
+
+    Errors: RefusedRequest (404) if there is no such type, (405) if its resources are published with this software.
+    """
+    type_ = known_type(request)
+    if type_ in PUBLISHED_TYPES:
+        raise RefusedRequest(405, "not-supported", read_only(type_), {"Allow": "GET, HEAD"})
+    return type_
+
+
 def read(request: Request, parts: Parts, base: str, reader: Reader) -> Response:
     """Give the current version; 404 if there never was one, 410 after its deletion, 304 if the client has it."""
     type_, id_ = known_type(request), str(request.path_params["id"])
     version = living(type_, id_, reader.get(parts.request().access, type_, id_))
-    if has_already(request, version):
+    if type_ not in PUBLISHED_TYPES and has_already(request, version):  # these keep their version for each release
         return VersionResponse(version, None, 304)
     return given(request, version)
 

@@ -15,10 +15,11 @@ from starlette.responses import Response
 from api.asking import Parts, read_body
 from api.problems import as_fhir
 from fhirmod.errors import BadParameterError, FhirmodError, Finding, NotSupportedError
+from fhirmod.exchange import PUBLISHED_TYPES
 from fhirmod.mapping import known_profiles
 from fhirmod.r4 import KNOWN_TYPES, Profile, check, dump, parse
 
-from .reading import known_type, living
+from .reading import known_type, living, read_only
 
 _MODES = ("create", "update", "delete", "profile")
 _NAMES = ("resource", "mode", "profile")
@@ -120,7 +121,7 @@ def _findings(parts: Parts, type_: str, id_: str | None, asked: _Asked) -> list[
 
 def _stored(parts: Parts, type_: str, id_: str) -> Any:
     access = parts.request().access
-    version = living(type_, id_, parts.intake.store.read(lambda reader: reader.get(access, type_, id_)))
+    version = living(type_, id_, parts.store_of(type_).read(lambda reader: reader.get(access, type_, id_)))
     return parse(version.body or b"")
 
 
@@ -149,6 +150,8 @@ def _not_a(wanted: str, resource: Any, type_: str) -> Finding:
 
 def _against_writing(parts: Parts, type_: str, id_: str | None, asked: _Asked) -> list[Finding]:
     """Return what the one path of every write says against it: the write is tried, and nothing of it kept."""
+    if type_ in PUBLISHED_TYPES and asked.mode in ("create", "update", "delete"):
+        return [Finding("error", "read-only", "not-supported", type_, read_only(type_))]
     text, request = dump(asked.resource), parts.request(dry_run=True)
     try:
         if asked.mode == "create":

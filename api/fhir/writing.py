@@ -20,12 +20,12 @@ from fhirmod.r4 import dump, parse
 
 from .answering import VersionResponse
 from .headers import etag, location, prefers
-from .reading import CONTROL, known_type
+from .reading import CONTROL, written_type
 
 
 async def create(request: Request, parts: Parts, base: str) -> Response:
     """Create a resource under a new id, or return the one that If-None-Exist finds."""
-    type_ = known_type(request)
+    type_ = written_type(request)
     for name in request.query_params:
         if name not in CONTROL:  # some clients put their condition here; ignored, it would create a second one
             raise BadParameterError(
@@ -42,7 +42,7 @@ async def create(request: Request, parts: Parts, base: str) -> Response:
 
 async def update(request: Request, parts: Parts, base: str) -> Response:
     """Update a resource, or create it under the client's id."""
-    type_, id_ = known_type(request), str(request.path_params["id"])
+    type_, id_ = written_type(request), str(request.path_params["id"])
     body = await read_body(request, parts)
     _refuse_other_id(await run_in_threadpool(parse, body), type_, id_)
     return await _updated(request, parts, base, body, id_, None)
@@ -50,6 +50,7 @@ async def update(request: Request, parts: Parts, base: str) -> Response:
 
 async def update_found(request: Request, parts: Parts, base: str) -> Response:
     """Update the one resource that the condition matches, or create one if it matches none."""
+    written_type(request)
     condition = condition_of(request)
     return await _updated(request, parts, base, await read_body(request, parts), None, condition)
 
@@ -60,7 +61,7 @@ async def _updated(
     def write() -> Written:
         return parts.intake.update(
             parts.request(base=base),
-            known_type(request),
+            written_type(request),
             id_,
             body,
             condition=condition,
@@ -78,11 +79,12 @@ async def patch(request: Request, parts: Parts, base: str) -> Response:
 
 async def patch_found(request: Request, parts: Parts, base: str) -> Response:
     """Change the one resource that the condition matches by a patch."""
+    written_type(request)
     return await _patched(request, parts, base, None, condition_of(request))
 
 
 async def _patched(request: Request, parts: Parts, base: str, id_: str | None, condition: str | None) -> Response:
-    type_ = known_type(request)
+    type_ = written_type(request)
     body = await read_body(request, parts, PATCH_TYPES)
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
 
@@ -108,11 +110,12 @@ async def delete(request: Request, parts: Parts, base: str) -> Response:
 
 async def delete_found(request: Request, parts: Parts, base: str) -> Response:
     """Delete the one resource that the condition matches; none is no error, several are."""
+    written_type(request)
     return await _deleted(request, parts, base, None, condition_of(request))
 
 
 async def _deleted(request: Request, parts: Parts, base: str, id_: str | None, condition: str | None) -> Response:
-    type_, if_match = known_type(request), request.headers.get("if-match")
+    type_, if_match = written_type(request), request.headers.get("if-match")
 
     def write() -> Written:
         return parts.intake.delete(parts.request(base=base), type_, id_, condition=condition, if_match=if_match)

@@ -17,11 +17,20 @@ import msgspec
 from api import Settings, create_app
 from api.clock import wall_clock
 from api.fhir.capability import statement
+from fhirmod import exchange
 from fhirmod.episode import KINDS, Protocol, entry_schema
-from fhirmod.exchange import conformance_resources, examples, guide_of, refused
+from fhirmod.exchange import (
+    PACKED_RESOURCES,
+    conformance_resources,
+    examples,
+    guide_of,
+    packed_resources,
+    refused,
+    unpacked_resources,
+)
 from fhirmod.intake import Intake
 from fhirmod.mapping import BASE, SKIPPED_TYPES, dictionary, profiles
-from fhirmod.r4 import dump, subset_schema
+from fhirmod.r4 import dump, parse, subset_schema
 from fhirmod.store import open_store
 
 FOLDER = Path(__file__).parents[2] / "shared"
@@ -32,6 +41,7 @@ _FOLDERS = {
     "ConceptMap": "terminology",
 }
 PACKED = Path(profiles.__file__).parent / profiles.PACKED
+PUBLISHED = Path(exchange.__file__).parent / PACKED_RESOURCES
 
 
 def documents() -> Iterator[tuple[str, dict[str, Any]]]:
@@ -91,6 +101,16 @@ def pack(path: Path, *, check: bool) -> bool:
     return True
 
 
+def pack_published(path: Path, *, check: bool) -> bool:
+    """Return whether the resources that the service shows differ from the tables; without `check` they are written."""
+    content = conformance_resources()
+    if path.exists() and unpacked_resources(path.read_bytes()) == parse(dump(content)):
+        return False
+    if not check:
+        path.write_bytes(packed_resources(content))
+    return True
+
+
 def main(arguments: list[str]) -> int:
     """Return the exit code: 1 if `--check` found a difference."""
     check = "--check" in arguments
@@ -100,6 +120,9 @@ def main(arguments: list[str]) -> int:
     if pack(PACKED, check=check):
         differing.append(PACKED.name)
         print(f"{'differs' if check else 'written'}: fhirmod/mapping/profiles/{PACKED.name}")
+    if pack_published(PUBLISHED, check=check):
+        differing.append(PUBLISHED.name)
+        print(f"{'differs' if check else 'written'}: fhirmod/exchange/{PUBLISHED.name}")
     if check and differing:
         print("Run python -m fhirmod.cli.publishing and commit what it writes with the table that changed.")
         return 1

@@ -11,10 +11,20 @@ if TYPE_CHECKING:
     from .conformance import conformance_resources, examples, fhir_package, guide_of, refused, service_resources
     from .converting import AsEntries, AsFhir, Converter, bundle_of_lines, conversion
     from .demo import Case, PartnerCase, demo_cases, partner_cases
+    from .published import (
+        PACKED_RESOURCES,
+        PUBLISHED_TYPES,
+        packed_resources,
+        published_resources,
+        published_store,
+        unpacked_resources,
+    )
     from .typed import from_typed, to_typed
 
 __all__ = [
     "CAUTIONS",
+    "PACKED_RESOURCES",
+    "PUBLISHED_TYPES",
     "AsEntries",
     "AsFhir",
     "Case",
@@ -31,10 +41,14 @@ __all__ = [
     "fhir_package",
     "from_typed",
     "guide_of",
+    "packed_resources",
     "partner_cases",
+    "published_resources",
+    "published_store",
     "refused",
     "service_resources",
     "to_typed",
+    "unpacked_resources",
 ]
 _ROOMS = {
     "case": ("case_bundle",),
@@ -49,6 +63,14 @@ _ROOMS = {
     ),
     "converting": ("AsEntries", "AsFhir", "Converter", "bundle_of_lines", "conversion"),
     "demo": ("Case", "PartnerCase", "demo_cases", "partner_cases"),
+    "published": (
+        "PACKED_RESOURCES",
+        "PUBLISHED_TYPES",
+        "packed_resources",
+        "published_resources",
+        "published_store",
+        "unpacked_resources",
+    ),
     "typed": ("from_typed", "to_typed"),
 }
 _ROOM_OF = {name: room for room, names in _ROOMS.items() for name in names}

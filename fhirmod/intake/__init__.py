@@ -6,6 +6,7 @@ from .receipt import EntryResult, ReadResource, Receipt, finding_document
 from .request import Request
 from .seeking import Asking, sought, sought_parameters
 from .service import Intake
+from .shelving import shelve
 from .snapshot import Snapshot
 from .transaction import Asked, relative
 
@@ -22,6 +23,7 @@ __all__ = [
     "Written",
     "finding_document",
     "relative",
+    "shelve",
     "sought",
     "sought_parameters",
 ]

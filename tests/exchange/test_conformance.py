@@ -4,7 +4,14 @@ import pytest
 
 from api.fhir.capability import statement
 from api.fhir.table import INTERACTIONS
-from fhirmod.exchange import examples, refused, service_resources
+from fhirmod.exchange import (
+    PUBLISHED_TYPES,
+    conformance_resources,
+    examples,
+    published_resources,
+    refused,
+    service_resources,
+)
 from fhirmod.mapping import BASE, ENTRY_ID, EPISODE_ID, FACILITY_ID, STAFF_ID, known_profiles
 from fhirmod.mapping.profiles import authored
 from fhirmod.mapping.urls import profile
@@ -15,6 +22,11 @@ REFUSED = {one.profile: (one, resource) for one, resource in refused(SHOWN)}
 BY_TYPE: dict[str, list[dict[str, object]]] = {}
 for resource in service_resources():
     BY_TYPE.setdefault(resource["resourceType"], []).append(resource)
+
+
+def test_what_is_packed_for_the_service_is_what_the_tables_say() -> None:
+    assert list(published_resources()) == parse(dump(conformance_resources()))
+    assert {one["resourceType"] for one in published_resources()} <= PUBLISHED_TYPES
 
 
 def test_each_identifier_system_of_ours_is_named() -> None:
