@@ -10,7 +10,8 @@ from api.asking import Parts
 from api.problems import FHIR_JSON
 from fhirmod import __version__
 from fhirmod.exchange import PUBLISHED_TYPES
-from fhirmod.r4 import RESOURCE_TYPES, dump, search_parameter
+from fhirmod.mapping import searches
+from fhirmod.r4 import RESOURCE_TYPES, dump
 
 from .searching import searchable
 from .table import INTERACTIONS, Interaction
@@ -94,6 +95,5 @@ def _of(level: str) -> list[Interaction]:
 def _parameter(type_: str, name: str) -> dict[str, Any]:
     if name == "_id":
         return {"name": "_id", "definition": "http://hl7.org/fhir/SearchParameter/Resource-id", "type": "token"}
-    found = search_parameter(type_, name)
-    assert found is not None
+    found = searches(type_)[name]
     return {"name": name, "definition": found.url, "type": found.type}

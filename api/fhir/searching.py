@@ -12,7 +12,8 @@ from api.asking import Parts, number
 from api.problems import FHIR_JSON
 from fhirmod.errors import BadParameterError, InvalidError, NotSupportedError
 from fhirmod.intake import SEARCHED, Asking, sought, sought_parameters
-from fhirmod.r4 import alternatives, dump, search_parameters, token, unescaped
+from fhirmod.mapping import searches
+from fhirmod.r4 import alternatives, dump, token, unescaped
 from fhirmod.store import Page, Reader
 
 from .headers import strict
@@ -26,7 +27,7 @@ CONTROL = frozenset({"_count", "_after", "_format", "_pretty"}) | SUBSETTING
 
 def searchable(type_: str) -> tuple[str, ...]:
     """Return the search parameters that this service answers for a type."""
-    answered = search_parameters(type_)
+    answered = searches(type_)
     own = ("_id", *(name for name in SEARCHED if name in answered))
     return (*own, *(name for name in sought_parameters(type_) if name not in own))
 

@@ -13,6 +13,7 @@ from decimal import Decimal
 from functools import cache, lru_cache
 from typing import Any
 
+from fhirmod.mapping import searches
 from fhirmod.r4 import (
     RESOURCE_TYPES,
     DateValue,
@@ -26,7 +27,6 @@ from fhirmod.r4 import (
     UriValue,
     outside,
     reaches,
-    search_parameters,
     values_of,
 )
 from fhirmod.store import Value
@@ -66,7 +66,7 @@ def indexed_parameters(type_: str) -> Mapping[str, SearchParameter]:
     unanswered = {url for url, why in outside().items() if "a function of its own" not in why}
     return {
         name: one
-        for name, one in search_parameters(type_).items()
+        for name, one in searches(type_).items()
         if name not in _SPECIAL and name not in UNIONS and one.type != "composite" and one.url not in unanswered
     }
 

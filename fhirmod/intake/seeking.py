@@ -11,7 +11,8 @@ from datetime import UTC, datetime
 from decimal import Decimal, InvalidOperation
 
 from fhirmod.errors import BadParameterError, NotSupportedError
-from fhirmod.r4 import RESOURCE_TYPES, alternatives, search_parameter, span, token, unescaped
+from fhirmod.mapping import searches
+from fhirmod.r4 import RESOURCE_TYPES, alternatives, span, token, unescaped
 from fhirmod.store import Clause, Sought
 
 from .indexing import END, LONGEST, UNIONS, fold, indexed_parameters, microseconds, target
@@ -42,7 +43,7 @@ class Asking:
 
 def sought_parameters(type_: str) -> tuple[str, ...]:
     """Return the names of all search parameters of a type that `sought` answers."""
-    unions = [one for one, parts in UNIONS.items() if type_ == "Observation" and search_parameter(type_, one) and parts]
+    unions = [one for one, parts in UNIONS.items() if type_ == "Observation" and one in searches(type_) and parts]
     return tuple(sorted({*indexed_parameters(type_), *unions}))
 
 
@@ -52,8 +53,7 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
     Errors: NotSupportedError for a modifier that the parameter's type has not; BadParameterError for a value that is
             none of its type.
     """
-    parameter = search_parameter(type_, name)
-    assert parameter is not None
+    parameter = searches(type_)[name]
     params = UNIONS.get(name, (name,))
     narrowed = modifier if parameter.type == "reference" and modifier in RESOURCE_TYPES else ""
     if modifier and not narrowed and modifier not in MODIFIERS[parameter.type]:

@@ -27,6 +27,7 @@ from .fragments import derived_entry_id
 from .profiles import known as known_profiles
 from .reading import Lens, Stored
 from .recognising import CONTEXT_TYPES
+from .searches import OWN_SEARCHES, OwnSearch, searches
 from .site_codes import NO_CODES, SiteCodes
 from .skipped import SKIPPED_TYPES, skipped, used
 from .special import DRILL, stated_protocol
@@ -48,12 +49,14 @@ __all__ = [
     "FACILITY_ID",
     "LOCAL_KINDS",
     "NO_CODES",
+    "OWN_SEARCHES",
     "SKIPPED_TYPES",
     "STAFF_ID",
     "TABLES",
     "Context",
     "Image",
     "Lens",
+    "OwnSearch",
     "SiteCodes",
     "Stored",
     "UnreadResource",
@@ -74,6 +77,7 @@ __all__ = [
     "mapped",
     "measures_of",
     "retraction_image",
+    "searches",
     "skipped",
     "stated_protocol",
     "summary_values",

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import pairwise
 from typing import Any
 
 from .shapes import PRIMITIVES, shape
@@ -216,7 +217,9 @@ def _segments(term: str) -> list[str]:
     cast = _AS.match(term)
     if cast:
         term = f"{cast[1]}.as({cast[2]}){cast[3]}"
-    return _split(term, ".")
+    segments = _split(term, ".")
+    # R4's own expressions end at extension('url') and mean its value, where that step arrives; others say .value too
+    return [one for before, one in pairwise(("", *segments)) if not (one == "value" and _EXTENSION.match(before))]
 
 
 def _step(segment: str) -> Step:

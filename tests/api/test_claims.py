@@ -12,7 +12,8 @@ from starlette.testclient import TestClient
 
 from api.fhir.capability import statement
 from fhirmod.exchange import PUBLISHED_TYPES
-from fhirmod.r4 import KNOWN_TYPES, RESOURCE_TYPES, dump, search_parameters
+from fhirmod.mapping import searches
+from fhirmod.r4 import KNOWN_TYPES, RESOURCE_TYPES, dump
 from tests.r4.corpus import valid as corpus
 
 from .test_fhir import FHIR
@@ -147,7 +148,7 @@ def test_every_search_parameter_claimed_is_applied_and_every_other_of_r4_is_refu
 ) -> None:
     claimed = {one["name"]: one["type"] for one in CLAIMED[type_]["searchParam"]}
     assert "_id" in claimed
-    for name in sorted({*claimed, *search_parameters(type_), "_lastUpdated", "_sort", "_include", "_has:x:y:z"}):
+    for name in sorted({*claimed, *searches(type_), "_lastUpdated", "_sort", "_include", "_has:x:y:z"}):
         value = OF_TYPE.get(claimed.get(name, ""), "x")
         answer = client.get(f"/fhir/{type_}?{name}={value}", headers=STRICT)
         if name in claimed:

@@ -82,6 +82,8 @@ def test_each_is_found_by_what_a_client_knows_of_it(client: TestClient, type_: s
         (f"ConceptMap?source-uri={BASE}/ValueSet/tamponade&target-system=http://loinc.org", ["tamponade-to-loinc"]),
         ("CodeSystem?code=fill", ["tamponade"]),
         ("OperationDefinition?code=episode", ["episode"]),
+        ("SearchParameter?base=Flag&code=status", ["Flag-status"]),
+        ("SearchParameter?base=Patient", []),
         (f"NamingSystem?value={BASE}/NamingSystem/entry-id", ["entry-id"]),
         ("CapabilityStatement?mode=server", ["record-keeper"]),
         ("StructureDefinition?url=http://hl7.org/fhir/StructureDefinition/bp", []),

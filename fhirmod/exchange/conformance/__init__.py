@@ -13,6 +13,7 @@ from .naming import naming_systems
 from .operations import operation_definitions
 from .refused import REFUSED, Refused, refused
 from .requirements import requirements
+from .searching import own_search_parameters
 
 __all__ = [
     "REFUSED",
@@ -33,8 +34,8 @@ def conformance_resources() -> list[dict[str, Any]]:
 
 
 def service_resources() -> list[dict[str, Any]]:
-    """Return what is neither profile nor terminology: identifier systems, the operation, requirements."""
-    return [*naming_systems(), *operation_definitions(), requirements()]
+    """Return what is neither profile nor terminology: identifiers, operations, searches, requirements."""
+    return [*naming_systems(), *operation_definitions(), *own_search_parameters(), requirements()]
 
 
 def fhir_package() -> bytes:

@@ -21,6 +21,7 @@ _GROUPS = {
     "NamingSystem": "Identifiers",
     "CapabilityStatement": "Service",
     "OperationDefinition": "Service",
+    "SearchParameter": "Service",
 }
 
 

@@ -13,7 +13,7 @@ def headed(type_: str, id_: str, title: str, description: str) -> dict[str, Any]
     if not bare:
         head |= {"url": f"{BASE}/{type_}/{id_}", "version": VERSION}
     head["name"] = "".join(part.capitalize() for part in id_.split("-"))
-    if type_ != "OperationDefinition" and not bare:
+    if type_ not in ("OperationDefinition", "SearchParameter") and not bare:
         head["title"] = title
     return head | {
         "status": "draft",
