@@ -22,6 +22,7 @@ class Inside:
         self._entries = [e if isinstance(e, dict) else {} for e in entries] if isinstance(entries, list) else []
         self._by_url: dict[str, int] = {}
         self._by_id: dict[str, int] = {}
+        self._bases: dict[int, str] = {}
         for number, entry in enumerate(self._entries):
             url, resource = entry.get("fullUrl"), entry.get("resource")
             if isinstance(url, str):
@@ -31,16 +32,24 @@ class Inside:
 
     def entry(self, text: str, number: int) -> int | None:
         """Return which entry a reference made in entry `number` (-1: none) leads to."""
-        text = _HISTORY.sub("", text)
+        if "/_history/" in text:
+            text = _HISTORY.sub("", text)
         if text in self._by_url:
             return self._by_url[text]
         if ":" in text.partition("/")[0]:
             return None
-        own = self._entries[number].get("fullUrl") if number >= 0 else None
-        base = RESTFUL.fullmatch(own) if isinstance(own, str) else None
-        if base and base[1] + text in self._by_url:
-            return self._by_url[base[1] + text]
+        base = self._base(number)
+        if base and base + text in self._by_url:
+            return self._by_url[base + text]
         return self._by_id.get(text)
+
+    def _base(self, number: int) -> str:
+        """Return what the relative references of an entry stand behind, empty where its address does not say."""
+        if number not in self._bases:
+            own = self._entries[number].get("fullUrl") if number >= 0 else None
+            base = RESTFUL.fullmatch(own) if isinstance(own, str) else None
+            self._bases[number] = base[1] if base else ""
+        return self._bases[number]
 
     def target(self, text: str, place: Place, root: Mapping[str, Any]) -> Mapping[str, Any] | None:
         """Return the resource a reference at a place leads to; `root` is the resource it stands in."""

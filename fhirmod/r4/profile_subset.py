@@ -34,7 +34,7 @@ def acceptor(against: Profile) -> jsonschema_rs.Draft202012Validator | None:
         schema = _demand(against.root, plan(against.type), root=True)
     except (_NotSaidError, KeyError):
         return None
-    return jsonschema_rs.Draft202012Validator(schema, keywords={"r4-rule": keyword(rule)})
+    return jsonschema_rs.Draft202012Validator(schema, keywords={"r4-rule": keyword(rule), "r4-once": keyword(once)})
 
 
 @lru_cache(maxsize=256)
@@ -95,18 +95,18 @@ def _demand(element: Element, shape: Plan | None, *, root: bool = False) -> Sche
             parts += _choice(child, shape) if child.name.endswith("[x]") else _child(child, shape)
     elif element.children:
         raise _NotSaidError
-    return {"allOf": parts} if parts else {}
+    return _joined(parts)
 
 
 def _child(child: Element, shape: Plan) -> list[Schema]:
     slot = shape.slots[child.name]
-    if slot.field.type == "Resource":
+    if slot.field.type == "Resource" and not child.types <= {"Resource"}:
         raise _NotSaidError
     if child.most == 0:
         return [{"properties": {child.name: False, "_" + child.name: False}}]
-    parts: list[Schema] = [_there(child.name)] if child.least else []
+    parts: list[Schema] = [_there({child.name: slot})] if child.least else []
     one = _demand(child, _inner(slot))
-    if child.wanted is not None:
+    if child.wanted is not None and slot.primitive:
         parts.append(_valued(child.name))
     if not slot.many:
         if child.slices:
@@ -118,15 +118,16 @@ def _child(child: Element, shape: Plan) -> list[Schema]:
     if child.most is not None:
         many["maxItems"] = child.most
     if child.slices:
-        many["allOf"] = _slices(child, _inner(slot))
+        many = _joined([many, *_slices(child, _inner(slot))])
         if child.least == 0 and any(part.least for part in child.slices.values()):
             parts.append({"required": [child.name]})
     return [*parts, {"properties": {child.name: many}}] if many else parts
 
 
-def _there(*keys: str) -> Schema:
+def _there(slots: Mapping[str, Slot]) -> Schema:
     """Return that one of the properties is there; a primitive that has only an extension is."""
-    return {"anyOf": [{"required": [form]} for key in keys for form in (key, "_" + key)]}
+    forms = [form for key, slot in slots.items() for form in ((key, "_" + key) if slot.primitive else (key,))]
+    return {"required": forms} if len(forms) == 1 else {"anyOf": [{"required": [form]} for form in forms]}
 
 
 def _valued(key: str) -> Schema:
@@ -141,13 +142,13 @@ def _choice(child: Element, shape: Plan) -> list[Schema]:
     shut = [*(slots.keys() - allowed.keys())] if child.most != 0 else [*slots]
     parts: list[Schema] = []
     if child.least:
-        parts.append(_there(*allowed))
+        parts.append(_there(allowed))
     own = {key: _demand(child, _inner(slot)) for key, slot in allowed.items()}
     if child.closed:
         taken = {kind for part in child.slices.values() for kind in part.types}
         shut += [key for key, slot in allowed.items() if slot.field.type not in taken]
     if any(one.wanted is not None for one in (child, *child.slices.values())):
-        parts += [_valued(key) for key in allowed]
+        parts += [_valued(key) for key, slot in allowed.items() if slot.primitive]
     for part in child.slices.values():
         if child.discriminators != (("type", "$this"),) or part.slices:
             raise _NotSaidError
@@ -157,37 +158,106 @@ def _choice(child: Element, shape: Plan) -> list[Schema]:
         if part.least:
             shut += [key for key in allowed if key not in mine]
         if part.least:
-            parts.append(_there(*mine))
+            parts.append(_there({key: allowed[key] for key in mine}))
         if part.most == 0:
             shut += mine
-    closed = {form: False for key in shut for form in (key, "_" + key)}
+    closed = {form: False for key in shut for form in ((key, "_" + key) if slots[key].primitive else (key,))}
     return [*parts, {"properties": {**own, **closed}}]
 
 
 def _slices(of: Element, inner: Plan | None, within: Schema | None = None) -> list[Schema]:
-    """Return what a list must be by the slices of an element, or of one of its slices (`within`)."""
+    """Return what a list must be by the slices of an element, or of one of its slices (`within`).
+
+    Shape: a value belongs to the first slice that it fits. Where only too many are wrong, all that fit are counted,
+           which may be stricter and is quicker.
+    """
     parts: list[Schema] = []
+    asked: list[tuple[Schema, Schema]] = []
     earlier: list[Schema] = []
     if not of.discriminators or of.ordered or of.at_end:
         raise _NotSaidError
+    way, once = _once(of)
+    if once:
+        parts.append({"r4-once": [way, [list(pair) for pair in once.values()]]})
     for part in of.slices.values():
-        told = [_member(part, how, path, inner) for how, path in of.discriminators]
-        own: Schema = {"allOf": told}
-        is_one: Schema = {"allOf": [*([within] if within else []), *told, *({"not": one} for one in earlier)]}
+        own = _joined([_member(part, how, path, inner) for how, path in of.discriminators])
+        inside = [within] if within else []
+        is_one = _joined([*inside, own, *({"not": one} for one in earlier)])
         earlier.append(own)
-        if part.least or part.most is not None:
-            counted: Schema = {"contains": is_one, "minContains": part.least}
+        if part.slice not in once and (part.least or part.most is not None):
+            counted: Schema = {"contains": is_one if part.least else _joined([*inside, own])}
+            counted["minContains"] = part.least
             if part.most is not None:
                 counted["maxContains"] = part.most
             parts.append(counted)
-        asked = [one for one in (_demand(part, inner), *_told_by_text(part)) if one]
-        if asked:
-            parts.append({"items": {"if": is_one, "then": {"allOf": asked}}})
+        asked.append((own, _joined([one for one in (_demand(part, inner), *_told_by_text(part)) if one])))
         if part.slices:
             parts += _slices(part, inner, is_one)
-    if of.closed:
-        parts.append({"items": {"if": within or True, "then": {"anyOf": earlier}}})
+    if of.closed or any(demand for _, demand in asked):
+        parts.append({"items": _first(asked, closed=of.closed, within=within)})
     return parts
+
+
+def _once(of: Element) -> tuple[list[list[str]], dict[str, tuple[str, str]]]:
+    """Return the slices that may stand at most once and are told by one coding, counted together in one pass.
+
+    Shape: the way to their CodeableConcept, and the system and code of each.
+    """
+    path = of.discriminators[0][1]
+    way = [
+        [what, "valueCodeableConcept" if what == "name" and name == "value" else name]
+        for what, name in steps(path) or ()
+    ]
+    found: dict[str, tuple[str, str]] = {}
+    if len(of.discriminators) != 1 or not way or any(what not in ("name", "extension") for what, _ in way):
+        return [], found
+    for part in of.slices.values():
+        coded = [one.wanted for one in below(part, path) if isinstance(one.wanted, dict) and not one.exact]
+        codings = coded[0].get("coding") if len(coded) == 1 and coded[0].keys() == {"coding"} else None
+        if (part.least, part.most) == (0, 1) and codings and len(codings) == 1 and codings[0].keys() == _CODED:
+            found[part.slice] = (codings[0]["system"], codings[0]["code"])
+    return way, found
+
+
+def once(value: Any) -> Test:
+    """Return the test of `r4-once`: of these codings, none stands in two values of a list."""
+    way, pairs = value[0], {tuple(pair) for pair in value[1]}
+
+    def holds(instance: Any) -> bool:
+        seen = set()
+        for one in instance:
+            for concept in _at(one, way):
+                for coding in concept.get("coding", ()):
+                    pair = (coding.get("system"), coding.get("code"))
+                    if pair in seen:
+                        return False
+                    if pair in pairs:
+                        seen.add(pair)
+        return True
+
+    return holds
+
+
+def _at(one: Any, way: list[list[str]]) -> list[Any]:
+    """Return what stands at the end of a way of names and extensions."""
+    level = [one]
+    for what, name in way:
+        if what == "extension":
+            level = [inner for held in level for inner in held.get("extension", ()) if inner.get("url") == name]
+        else:
+            level = [held[name] for held in level if name in held]
+    return level
+
+
+_CODED = {"system", "code"}
+
+
+def _first(asked: list[tuple[Schema, Schema]], *, closed: bool, within: Schema | None) -> Any:
+    """Return what a value must be by the first slice that it fits; of none, nothing, or it must not be there."""
+    found: Any = not closed
+    for own, demand in reversed(asked):
+        found = {"if": own, "then": demand, "else": found}
+    return {"if": within, "then": found} if within else found
 
 
 def _told_by_text(part: Element) -> Iterator[Schema]:
@@ -210,7 +280,8 @@ def _member(part: Element, how: str, path: str, shape: Plan | None) -> Schema:
     demands = [one for one in below(part, path) if one.wanted is not None or one.binding is not None]
     if not demands or any(one.binding is not None for one in demands):
         raise _NotSaidError
-    found: Schema = {"anyOf": [{"const": one.wanted} if one.exact else _pattern(one.wanted) for one in demands]}
+    any_of = [{"const": one.wanted} if one.exact else _pattern(one.wanted) for one in demands]
+    found: Schema = any_of[0] if len(any_of) == 1 else {"anyOf": any_of}
     walked = list(_ways(path, shape, demands))
     for step in reversed(walked):
         found = step(found)
@@ -253,6 +324,36 @@ def _inner(slot: Slot) -> Plan | None:
     return None if slot.primitive or slot.field.type == "Resource" else plan(slot.inner)
 
 
+def _joined(parts: list[Schema]) -> Schema:
+    """Return one schema that says what all of them say; what stands together in as few places as can be is quicker.
+
+    Shape: `required`, `properties` and `dependentRequired` are put together; any other is kept as it is.
+    """
+    required: list[str] = []
+    properties: dict[str, Any] = {}
+    dependent: dict[str, Any] = {}
+    rest: list[Schema] = []
+    for part in parts:
+        if "allOf" in part and len(part) == 1:
+            rest += part["allOf"]
+            continue
+        plain = part.keys() <= _PLAIN
+        if plain and not properties.keys() & part.get("properties", {}).keys():
+            required += [name for name in part.get("required", ()) if name not in required]
+            properties |= part.get("properties", {})
+            dependent |= part.get("dependentRequired", {})
+        else:
+            rest.append(part)
+    said = {"required": required, "properties": properties, "dependentRequired": dependent}
+    head: Schema = {name: value for name, value in said.items() if value}
+    if len(rest) == 1 and not head.keys() & rest[0].keys():
+        return {**head, **rest[0]}
+    return {**head, "allOf": rest} if rest else head
+
+
+_PLAIN = frozenset(("required", "properties", "dependentRequired"))
+
+
 def _binding(element: Element) -> list[Schema]:
     binding = element.binding
     if binding is None or binding.members is None or binding.strength != "required":
@@ -285,5 +386,6 @@ def _pattern(wanted: Any) -> Schema:
             "properties": {key: _pattern(value) for key, value in wanted.items()},
         }
     if isinstance(wanted, list):
-        return {"type": "array", "allOf": [{"contains": _pattern(one)} for one in wanted]}
+        held = [{"contains": _pattern(one)} for one in wanted]
+        return {"type": "array", **(held[0] if len(held) == 1 else {"allOf": held})}
     return {"const": wanted}

@@ -52,6 +52,7 @@ _VALUES = PRIMITIVES | frozenset(
     """.split()  # noqa: SIM905 - a table reads better
 )
 _OF_ANY_TYPE = frozenset(("Extension", "Task.input", "Task.output"))
+_FEW = 24
 _UUID = "urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}"
 _ID = r"[A-Za-z0-9\-.]{1,64}"
 
@@ -192,16 +193,16 @@ class _Making:
 
     def _known(self) -> Schema:
         """Return what known extensions are, each by its definition; one that no schema can say is left out."""
-        asked = []
-        for url, one in self._extensions.items():
+        found: Any = False
+        for url, one in reversed(self._extensions.items()):
             schema = extension_schema(one)
-            asked.append(
-                {
-                    "if": {"properties": {"url": {"const": url}}},
-                    "then": False if schema is None else schema,
-                }
-            )
-        return {**self._extension(nested=False, known=True), "allOf": asked}
+            found = {
+                "if": {"properties": {"url": {"const": url}}},
+                "then": False if schema is None else schema,
+                "else": found,
+            }
+        made: Schema = self._extension(nested=False, known=True) | found
+        return made
 
     def _extension(self, *, nested: bool, known: bool = False) -> Schema:
         """Return an extension's definition: its url and one thing more, a value or extensions (ext-1)."""
@@ -243,12 +244,27 @@ class _Making:
                     "display": PATTERNS["string"],
                     "extension": {"type": "array", "minItems": 1, "items": self._extensions_of("Reference")},
                 },
-                "dependentSchemas": {"reference": {"properties": {"type": False}}},
+                "dependentSchemas": {"reference": {"anyOf": [{"properties": {"type": False}}, *_agreeing(kinds)]}},
                 "minProperties": 1,
                 "additionalProperties": False,
             }
 
         return self._made(key, make)
+
+
+def _agreeing(kinds: list[str]) -> list[Schema]:
+    """Return what a reference is whose text and type name the same; of very many types this is left to the walker."""
+    if len(kinds) > _FEW:
+        return []
+    return [
+        {
+            "properties": {
+                "type": {"const": kind},
+                "reference": {"pattern": rf"^(?:{kind}/|https?://[^?#\s]+/{kind}/{_ID}$)"},
+            }
+        }
+        for kind in kinds
+    ]
 
 
 def _alone(groups: dict[str, list[str]], properties: dict[str, Any]) -> Schema:

@@ -16,13 +16,13 @@ def survivors(examples: Mapping[str, Mapping[str, Any]]) -> dict[tuple[str, str]
     found: dict[tuple[str, str], set[str]] = {}
     for url, example in examples.items():
         resource = parse(dump(example))
-        for done, where in _mutations(resource):
+        for done, where in mutations(resource):
             if not _refused(resource, url):
                 found.setdefault((done, where), set()).add(url.rpartition("/")[2])
     return found
 
 
-def _mutations(resource: dict[str, Any]) -> Iterator[tuple[str, str]]:
+def mutations(resource: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """Return each mutation while the resource has it; it is undone afterwards."""
     for holder, key, where in list(_elements(resource, "")):
         old = holder[key]
@@ -39,9 +39,10 @@ def _mutations(resource: dict[str, Any]) -> Iterator[tuple[str, str]]:
             yield "change", where
             holder[key] = old
         elif isinstance(old, list):
-            old.append(old[0])
-            yield "add", where
-            old.pop()
+            for one in (old[0], old[-1])[: len(old)]:
+                old.append(one)
+                yield "add", where
+                old.pop()
 
 
 def _without(holder: list[Any], key: int, where: str) -> Iterator[tuple[str, str]]:

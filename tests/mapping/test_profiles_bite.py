@@ -7,9 +7,11 @@ explains is a demand that the generator does not make.
 from fnmatch import fnmatchcase
 
 from fhirmod.exchange import examples
+from fhirmod.mapping import known_profiles
 from fhirmod.mapping.urls import profile
+from fhirmod.r4 import accepts, check, dump, parse
 
-from .mutants import survivors
+from .mutants import mutations, survivors
 
 _WORDS = "words beside a code; the code alone is read by machines, and R4 gives them no grammar"
 _VALUE = "another value of the same type: what was recorded is the recorder's, a profile cannot know it"
@@ -108,3 +110,17 @@ def _lines(key: tuple[str, str]) -> list[tuple[str, str]]:
     """Return the lines that explain a survivor, the first in the table first."""
     done, where = key
     return [line for line in TAKEN if line[0] in ("*", done) and fnmatchcase(where, line[1])]
+
+
+def test_the_fast_way_takes_no_changed_example_that_the_walker_refuses() -> None:
+    known, taken = known_profiles(), 0
+    for url, example in examples().items():
+        resource = parse(dump(example))
+        if url == profile("case"):
+            assert accepts(resource, known)  # a whole case goes the fast way, its anchor and what is due included
+            continue
+        for _ in mutations(resource):
+            if accepts(resource, known):
+                taken += 1
+                assert [one for one in check(resource, known=known) if one.refuses] == [], url
+    assert taken > 500

@@ -51,13 +51,17 @@ def choice(node: Any, name: str) -> bool:
 
 def each(node: Any, *names: str) -> Iterator[Any]:
     """Return the values at a path of element names, lists opened, nulls left out."""
-    if not names:
-        yield node
-    elif isinstance(node, dict):
-        found = node.get(names[0])
-        for one in found if isinstance(found, list) else (found,):
-            if one is not None:
-                yield from each(one, *names[1:])
+    level = [node]
+    for name in names:
+        below: list[Any] = []
+        for one in level:
+            found = one.get(name) if isinstance(one, dict) else None
+            if isinstance(found, list):
+                below += [item for item in found if item is not None]
+            elif found is not None:
+                below.append(found)
+        level = below
+    return iter(level)
 
 
 def reached(node: Any, *names: str) -> bool:
