@@ -1,6 +1,6 @@
 """What every handler needs from a request: its body within limits, its parameters, who asks, and when it came."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -10,10 +10,11 @@ from fhirmod.episode import Moment
 from fhirmod.errors import BadParameterError, TooLargeError
 from fhirmod.exchange import PUBLISHED_TYPES, published_store
 from fhirmod.intake import Intake, Request
-from fhirmod.store import Access, Store
+from fhirmod.store import Store
 
 from .clock import Clock
 from .problems import RefusedRequest
+from .scopes import HERE, Caller
 from .settings import Settings
 
 _JSON_TYPES = frozenset({"application/json", "application/fhir+json", "text/json", ""})
@@ -23,19 +24,25 @@ PATCH_TYPES = frozenset({JSON_PATCH, "application/json", "application/fhir+json"
 
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """What a running service is joined from; it hangs on the application's state."""
+    """What a running service is joined from; it hangs on the application's state.
+
+    Shape: `tokens` says who calls by the Authorization headers, where tokens are asked for. A handler gets the parts
+           with the `caller` of its request, and asks `caller` for what the route alone cannot tell.
+    """
 
     settings: Settings
     intake: Intake
     clock: Clock
+    tokens: Callable[[Sequence[str]], Caller] | None = None
+    caller: Caller = HERE
 
     def store_of(self, type_: str | None) -> Store:
         """Return where resources of a type stand: the record, or what is published with this software."""
         return published_store() if type_ in PUBLISHED_TYPES else self.intake.store
 
     def request(self, *, dry_run: bool = False, base: str = "") -> Request:
-        """Return a request received now, by someone on this machine."""
-        return Request(Access.whole("this machine"), self.clock.now(), self.clock.new_id, dry_run, base)
+        """Return a request received now from the caller."""
+        return Request(self.caller.access, self.clock.now(), self.clock.new_id, dry_run, base)
 
 
 async def read_body(request: HttpRequest, parts: Parts, kinds: frozenset[str] = _JSON_TYPES) -> bytes:

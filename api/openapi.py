@@ -1,5 +1,6 @@
 """The OpenAPI document: the bedside paths and the FHIR paths, each from its one table."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from fhirmod import __version__
@@ -8,6 +9,7 @@ from fhirmod.exchange import CAUTIONS
 from .describing import OPERATIONS, content, parameter
 from .fhir import INTERACTIONS, Interaction
 from .routes import ROUTES
+from .scopes import Bedside, Need, said
 from .shapes import schemas
 
 _FHIR = "application/fhir+json"
@@ -81,21 +83,39 @@ _ASKED: dict[str, list[dict[str, Any]]] = {
 }
 
 
-def document() -> dict[str, Any]:
-    """Return the OpenAPI document of the service."""
+_SCHEMES = {
+    "bearer": {
+        "type": "http",
+        "scheme": "bearer",
+        "bearerFormat": "JWT",
+        "description": "A token of the service's issuer; beside each operation stand the scopes it needs, {type} being "
+        "the resource type asked for. The words system/ and user/ grant the same.",
+    }
+}
+
+
+def document(*, secured: bool = False) -> dict[str, Any]:
+    """Return the OpenAPI document of the service; `secured` is whether it asks for tokens."""
     paths: dict[str, dict[str, Any]] = {}
     for route in ROUTES:
         head, text = _said(route.handler.__doc__)
         operation = {"operationId": route.name, "tags": ["bedside"], "summary": head, "description": text}
-        paths.setdefault(route.path, {})[route.method.lower()] = operation | OPERATIONS[route.name]
+        wants = _security(route.needs) if secured else {}
+        paths.setdefault(route.path, {})[route.method.lower()] = operation | OPERATIONS[route.name] | wants
     for one in INTERACTIONS:
-        paths.setdefault(f"/fhir{one.path}", {})[one.method.lower()] = _interaction(one)
+        paths.setdefault(f"/fhir{one.path}", {})[one.method.lower()] = _interaction(one) | (
+            _security(None if one.scope == "open" else one.needs({"type": "{type}"})) if secured else {}
+        )
     return {
         "openapi": "3.1.0",
         "info": {"title": "fhirmod", "version": __version__, "description": " ".join(CAUTIONS[:2])},
         "paths": paths,
-        "components": {"schemas": schemas()},
+        "components": {"schemas": schemas()} | ({"securitySchemes": _SCHEMES} if secured else {}),
     }
+
+
+def _security(needs: Sequence[Need | Bedside] | None) -> dict[str, Any]:
+    return {"security": [] if needs is None else [{"bearer": [said(need) for need in needs]}]}
 
 
 def _said(text: str | None) -> tuple[str, str]:

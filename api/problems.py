@@ -11,6 +11,7 @@ from fhirmod.errors import (
     ConflictError,
     FhirmodError,
     Finding,
+    ForbiddenError,
     GoneError,
     InvalidError,
     NotComputableError,
@@ -30,6 +31,7 @@ STATUS: dict[type[FhirmodError], int] = {
     BadParameterError: 400,
     NotSupportedError: 400,
     NotFoundError: 404,
+    ForbiddenError: 403,
     ConflictError: 409,
     GoneError: 410,
     PreconditionFailedError: 412,
@@ -41,6 +43,7 @@ STATUS: dict[type[FhirmodError], int] = {
 }
 FHIR_JSON = "application/fhir+json; charset=utf-8"
 JSON = "application/json; charset=utf-8"
+CHALLENGE = 'Bearer realm="fhirmod"'  # RFC 6750, 3
 
 
 class RefusedRequest(Exception):  # noqa: N818  a refusal of HTTP's own kind, not of the record
@@ -79,6 +82,13 @@ def as_json(status: int, findings: Sequence[Finding], headers: Mapping[str, str]
     """Return an answer with the same findings as plain JSON."""
     body = dump({"findings": [finding_document(finding) for finding in findings]})
     return Response(body, status, dict(headers or {}), JSON)
+
+
+def headers_of(error: FhirmodError) -> dict[str, str]:
+    """Return the headers that the answer to an error carries."""
+    if STATUS[type(error)] == 403:
+        return {"WWW-Authenticate": f'{CHALLENGE}, error="insufficient_scope"'}
+    return {}
 
 
 def status_of(error: FhirmodError) -> int:

@@ -2,14 +2,15 @@
 
 from collections import defaultdict
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, cast
 
 from starlette.requests import Request
 from starlette.routing import Route
 
 from . import bedside
-from .guard import Handler, Side, every_method, guarded
+from .guard import Door, Handler, Needs, Side, every_method, guarded
 from .problems import as_json
+from .scopes import Bedside
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +22,14 @@ class BedsideRoute:
     path: str
     scope: Literal["read", "write", "open"]
     handler: Handler
+
+    @property
+    def needs(self) -> tuple[Bedside, ...] | None:
+        """Return the scopes that the caller needs, or None if no token is asked for.
+
+        Shape: a scope of our own, for whole episodes: what is recorded of a woman is of many FHIR types at once.
+        """
+        return None if self.scope == "open" else (cast("Bedside", f"bedside.{self.scope}"),)
 
 
 ROUTES: tuple[BedsideRoute, ...] = (
@@ -46,7 +55,11 @@ BEDSIDE = Side("", as_json, _admit)
 
 def bedside_routes() -> list[Route]:
     """Return one route for each path of the table; the endpoint judges the method."""
-    by_path: defaultdict[str, dict[str, Handler]] = defaultdict(dict)
+    by_path: defaultdict[str, dict[str, Door]] = defaultdict(dict)
     for one in ROUTES:
-        by_path[one.path][one.method] = one.handler
-    return [every_method(path, guarded(handlers, BEDSIDE)) for path, handlers in by_path.items()]
+        by_path[one.path][one.method] = Door(one.handler, _door_of(one.needs))
+    return [every_method(path, guarded(doors, BEDSIDE)) for path, doors in by_path.items()]
+
+
+def _door_of(needs: tuple[Bedside, ...] | None) -> Needs | None:
+    return None if needs is None else lambda _: needs

@@ -18,13 +18,16 @@ from .clock import wall_clock
 from .record import open_record, place_of, read_code_map
 from .settings import Settings
 
+_PLAIN = "This is plain HTTP, and a token can be read on its way: put a proxy that speaks TLS in front."
+
 
 def run(settings: Settings) -> None:
     """Return when the service was told to stop and has answered what it had taken.
 
-    Errors: NotSupportedError if it is to listen beyond this machine, its port is taken, or its file is of newer
-            software; NotFoundError if its site protocol, its code map or the folder of its file is not there to use;
-            InvalidError if the code map cannot be used; ConflictError if the record was read with another one.
+    Errors: NotSupportedError if it is to listen beyond this machine without tokens, its port is taken, or its file is
+            of newer software; NotFoundError if its site protocol, its code map, its key set or the folder of its file
+            is not there to use; InvalidError if the code map or the key set cannot be used; ConflictError if the record
+            was read with another code map.
     """
     settings.refuse_open_door()
     protocol = _protocol(settings)
@@ -36,7 +39,8 @@ def run(settings: Settings) -> None:
         app = create_app(settings, intake, clock)
         host = f"[{settings.host}]" if ":" in settings.host else settings.host
         say = f"fhirmod: http://{host}:{door.getsockname()[1]} - the record lies in {place_of(settings.db)}"
-        print(say, *CAUTIONS[:2], sep="\n", file=sys.stderr, flush=True)
+        plain = (_PLAIN,) if settings.beyond else ()
+        print(say, *CAUTIONS[:2], *plain, sep="\n", file=sys.stderr, flush=True)
         config = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False)
         config.load()
         for kind in KINDS.values():

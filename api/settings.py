@@ -15,7 +15,9 @@ class Settings:
            the default; `base_url` is how clients reach the service, where that differs from what requests say
            (behind a proxy); `facilities` are those that records are kept for here: custody of a woman is here while
            one of them has accepted her; `code_map` is what the local codes of received resources mean (without one,
-           the map that the record has).
+           the map that the record has). `issuer`, `audience` and `keys` (a JWKS file or its address) go together: with
+           them every request but /health, /openapi.json and /fhir/metadata brings a token. `origins` are the sites
+           whose pages may ask; None is every one on this machine, and none beyond it.
     """
 
     host: str = "127.0.0.1"
@@ -25,6 +27,10 @@ class Settings:
     protocol: Path | None = None
     facilities: tuple[str, ...] = ()
     code_map: Path | None = None
+    issuer: str | None = None
+    audience: str | None = None
+    keys: str | None = None
+    origins: tuple[str, ...] | None = None
     max_body_bytes: int = 16_000_000
     page: int = 50
     most_per_page: int = 500
@@ -32,20 +38,39 @@ class Settings:
     most_per_bundle: int = 2_000
     most_at_once: int = 500
 
-    def refuse_open_door(self) -> None:
-        """Return nothing if the service listens on this machine only.
+    @property
+    def asks_tokens(self) -> bool:
+        """Return whether callers must say who they are."""
+        return bool(self.issuer and self.audience and self.keys)
 
-        Errors: NotSupportedError beyond loopback, since callers are not yet authenticated.
+    @property
+    def beyond(self) -> bool:
+        """Return whether other machines can reach the service."""
+        try:
+            return self.host != "localhost" and not ip_address(self.host).is_loopback
+        except ValueError:
+            return True
+
+    @property
+    def open_to(self) -> tuple[str, ...]:
+        """Return the origins whose pages may ask; ``*`` is any."""
+        if self.origins is not None:
+            return self.origins
+        return () if self.beyond else ("*",)
+
+    def refuse_open_door(self) -> None:
+        """Return nothing if the service listens on this machine only, or asks for tokens.
+
+        Errors: NotSupportedError beyond loopback without tokens, or if what tokens are checked by is named in part.
         """
-        if self.host != "localhost" and not _is_loopback(self.host):
+        named = {"--issuer": self.issuer, "--audience": self.audience, "--keys": self.keys}
+        lacking = [name for name, value in named.items() if not value]
+        if 0 < len(lacking) < len(named):
+            raise NotSupportedError(
+                f"Tokens are checked by --issuer, --audience and --keys together; {' and '.join(lacking)} is missing."
+            )
+        if lacking and self.beyond:
             raise NotSupportedError(
                 f"The service was asked to listen on {self.host}; without authentication it listens on this machine "
-                "only: use 127.0.0.1, or put it behind a proxy that authenticates."
+                "only: name --issuer, --audience and --keys of the tokens to ask for, or use 127.0.0.1."
             )
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return False

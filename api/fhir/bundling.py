@@ -3,7 +3,9 @@
 Source: HL7 FHIR R4 http.html#transaction, #brules, #trules.
 """
 
+import base64
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -11,17 +13,18 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from api.asking import Parts, parameters, read_body, truth
-from fhirmod.errors import BadParameterError, InvalidError, NotSupportedError, TooLargeError
+from fhirmod.errors import BadParameterError, FhirmodError, InvalidError, NotSupportedError, TooLargeError
 from fhirmod.exchange import PUBLISHED_TYPES
 from fhirmod.intake import Asked, Written, relative
 from fhirmod.r4 import parse
-from fhirmod.store import Reader
+from fhirmod.store import Access, Reader
 
 from .batch import batched
-from .dispatching import reading_at
+from .dispatching import needs_at, reading_at
 from .entries import answered, response_bundle, written_entry
 from .headers import prefers
 from .inner import inner_request
+from .reaching import looked_up
 from .reading import read_only
 from .writing import said_of
 
@@ -47,13 +50,55 @@ def _transaction(request: Request, parts: Parts, base: str, body: bytes, parsed:
             return parts.store_of(type_).read(lambda shelf: reading(inner, parts, base, shelf))
         return reading(inner, parts, base, reader)
 
-    results, receipt = parts.intake.bundle(parts.request(dry_run=dry_run, base=base), body, parsed, answer)
+    _refuse_beyond(parts, parsed, base)
+    asking = parts.request(dry_run=dry_run, base=base)
+    if not asking.access.allows("write") and _only_reads(parsed):
+        asking = replace(asking, access=Access(asking.access.who, frozenset(("read", "write"))))  # takes locks only
+    results, receipt = parts.intake.bundle(asking, body, parsed, answer)
     about = said_of(receipt)
     form = prefers(request, "return", "minimal")
+
+    def form_of(one: Written) -> str:
+        seen = form != "representation" or parts.caller.may(("r", one.reference.partition("/")[0]))
+        return form if seen else "minimal"
+
     entries = [
-        written_entry(base, one, about, form) if isinstance(one, Written) else answered("GET", one) for one in results
+        written_entry(base, one, about, form_of(one)) if isinstance(one, Written) else answered("GET", one)
+        for one in results
     ]
     return response_bundle("transaction-response", entries)
+
+
+def _only_reads(bundle: Mapping[str, Any]) -> bool:
+    entries = bundle.get("entry")
+    asked = [one.get("request") for one in entries if isinstance(one, Mapping)] if isinstance(entries, list) else []
+    return all(isinstance(one, Mapping) and one.get("method") in ("GET", "HEAD") for one in asked)
+
+
+def _refuse_beyond(parts: Parts, bundle: Mapping[str, Any], base: str) -> None:
+    """Return nothing if the caller may do what each entry of a transaction asks, else the whole is refused.
+
+    Errors: RefusedRequest (403) naming the entry.
+    """
+    entries = bundle.get("entry")
+    for number, entry in enumerate(entries if isinstance(entries, list) and not parts.caller.whole else ()):
+        asked = entry.get("request") if isinstance(entry, Mapping) else None
+        if isinstance(asked, Mapping):
+            url = relative(str(asked.get("url")), base)
+            needs = [*needs_at(str(asked.get("method")), url), *looked_up(_plain(entry.get("resource")))]
+            if "ifNoneExist" in asked:
+                needs += [("s", url.partition("?")[0].strip("/"))]
+            parts.caller.require(needs, place=f"Bundle.entry[{number}]")
+
+
+def _plain(resource: Any) -> Any:
+    """Return the resource of an entry, or the JSON Patch that it carries in base64."""
+    if isinstance(resource, Mapping) and resource.get("resourceType") == "Binary":
+        try:
+            return parse(base64.b64decode(str(resource.get("data", ""))))
+        except (ValueError, FhirmodError):
+            return None  # refused by the intake, which says why
+    return resource
 
 
 def _refuse_many(parsed: Any, most: int, base: str) -> None:

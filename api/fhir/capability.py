@@ -44,14 +44,34 @@ _SAID = (
 )
 
 
+_SECURITY = {
+    "service": [
+        {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/restful-security-service", "code": "OAuth"}]}
+    ],
+    "description": (
+        "Every request but this one brings a bearer token (JWT) of the service's issuer. Scopes are those of SMART App "
+        "Launch 2 with system/ or user/ (read, write and * of its first version too): c create, r read, vread and "
+        "history of an instance, u update and patch, d delete, s search and history of a type or, for every type, of "
+        "all. A condition and a conditional reference need s as well. Scopes of patient/, and scopes with a condition, "
+        "grant nothing yet. A resource outside the patient compartment (Organization, Practitioner, Location, Device, "
+        "Task, or a conformance resource) needs the scope of its type like any other; none is open. What a search "
+        "reaches beyond its type (chains, _has, _include, _revinclude) needs the scopes of those types. Without r the "
+        "answer to a write carries no resource. Entries of a batch are judged each; one of a transaction refuses it. "
+        "Operations that gather several types need r of every type. Tokens are issued elsewhere."
+    ),
+}
+
+
 async def metadata(request: Request, parts: Parts, base: str) -> Response:
     """Say what this service does."""
-    return Response(dump(statement(base)), media_type=FHIR_JSON)
+    settings = parts.settings
+    said = statement(base, secured=settings.asks_tokens, cors=bool(settings.open_to))
+    return Response(dump(said), media_type=FHIR_JSON)
 
 
 @lru_cache(maxsize=16)
-def statement(base: str) -> dict[str, Any]:
-    """Return the CapabilityStatement of the service at this base URL."""
+def statement(base: str, *, secured: bool = False, cors: bool = True) -> dict[str, Any]:
+    """Return the CapabilityStatement of the service at this base URL; `secured` is whether it asks for tokens."""
     return {
         "resourceType": "CapabilityStatement",
         "status": "active",
@@ -66,7 +86,7 @@ def statement(base: str) -> dict[str, Any]:
             {
                 "mode": "server",
                 "documentation": _SAID,
-                "security": {"cors": True},
+                "security": {"cors": cors, **(_SECURITY if secured else {})},
                 "resource": [_resource(type_) for type_ in sorted(RESOURCE_TYPES)],
                 "interaction": [{"code": one.code} for one in _of("system")],
             }

@@ -5,7 +5,8 @@ from collections import defaultdict
 from collections.abc import Mapping
 from functools import cache
 
-from api.guard import Endpoint, Handler, guarded
+from api.guard import Door, Endpoint, Handler, guarded
+from api.scopes import ALL_LETTERS, Need
 from fhirmod.errors import NotFoundError, NotSupportedError
 
 from .answering import Reading
@@ -15,12 +16,12 @@ from .table import INTERACTIONS
 
 def endpoints(made: Mapping[str, Handler]) -> dict[str, Endpoint]:
     """Return one guarded endpoint for each path of the table; `made` answers what the table itself does not."""
-    by_path: defaultdict[str, dict[str, Handler]] = defaultdict(dict)
+    by_path: defaultdict[str, dict[str, Door]] = defaultdict(dict)
     for one in INTERACTIONS:
         handler = one.answer or made.get(one.code)
         if handler is not None:
-            by_path[one.path][one.method] = handler
-    return {path: guarded(handlers, FHIR) for path, handlers in by_path.items()}
+            by_path[one.path][one.method] = Door(handler, None if one.scope == "open" else one.needs)
+    return {path: guarded(doors, FHIR) for path, doors in by_path.items()}
 
 
 def by_depth(path: str) -> tuple[int, str]:
@@ -44,6 +45,19 @@ def path_of(address: str) -> tuple[str, Mapping[str, str]] | None:
         if (found := pattern.fullmatch(address)) is not None:
             return path, found.groupdict()
     return None
+
+
+def needs_at(method: str, address: str) -> tuple[Need, ...]:
+    """Return what a request inside a transaction needs; what is at no address of the table needs everything.
+
+    >>> needs_at("PUT", "Patient/1"), needs_at("PUT", "Patient?identifier=a|b")
+    ((('u', 'Patient'),), (('u', 'Patient'), ('s', 'Patient')))
+    """
+    found = path_of("/" + address.partition("?")[0].strip("/"))
+    for one in INTERACTIONS if found is not None else ():
+        if found is not None and (one.path, one.method) == (found[0], "GET" if method == "HEAD" else method):
+            return one.needs(found[1])
+    return tuple((letter, "*") for letter in ALL_LETTERS)
 
 
 def reading_at(address: str) -> tuple[Reading, Mapping[str, str]]:

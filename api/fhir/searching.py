@@ -17,6 +17,7 @@ from fhirmod.r4 import alternatives, dump, token, unescaped
 from fhirmod.store import Page, Reader
 
 from .headers import strict
+from .reaching import searched_beyond
 from .reading import known_type
 from .subsetting import SUBSETTING, subsetting
 
@@ -35,6 +36,7 @@ def searchable(type_: str) -> tuple[str, ...]:
 def search(request: Request, parts: Parts, base: str, reader: Reader) -> Response:
     """Give a page of the resources that meet every criterion; `self` lists what was applied."""
     type_ = known_type(request)
+    parts.caller.require(searched_beyond(type_, request.query_params.multi_items()))
     allowed = frozenset(searchable(type_))
     applied: list[tuple[str, str]] = []
     for name, value in request.query_params.multi_items():

@@ -1,9 +1,11 @@
 """The one table of interactions: routes, CapabilityStatement and OpenAPI paths all come from it."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 from api.guard import Handler
+from api.scopes import Letter, Need
 from fhirmod.mapping import BASE
 
 from .answering import Reading, answering
@@ -39,6 +41,23 @@ class Interaction:
         """Return the handler, if this table knows it."""
         return answering(self.reading) if self.reading is not None else self.handler
 
+    def needs(self, named: Mapping[str, str]) -> tuple[Need, ...]:
+        """Return what the caller must be granted, given the placeholders of the path; the entries of a Bundle are
+        judged each.
+
+        Source: SMART App Launch 2, scopes (c, r, u, d, s; from memory). A condition finds what it names, so it needs s
+                too. What this table does not know needs every type to be readable.
+        """
+        letters = _LETTERS.get(self.code)
+        if self.scope == "open" or letters == ():
+            return ()
+        if letters is None:
+            return (("r", "*"),)
+        first = self.path.split("/")[1]
+        type_ = named.get("type", "*") if first == "{type}" else first if first.isalpha() else "*"
+        found = (*letters, "s") if self.level == "conditional" else letters
+        return tuple((letter, type_) for letter in found)
+
     @property
     def name(self) -> str:
         """Return what names this row among all: the code, and where that is not enough how it is called."""
@@ -63,6 +82,21 @@ class Interaction:
 EPISODE = f"{BASE}/OperationDefinition/episode"
 VALIDATE = "http://hl7.org/fhir/OperationDefinition/Resource-validate"
 _ONE, _ALL = "/{type}/{id}", "/{type}"
+_LETTERS: dict[str, tuple[Letter, ...]] = {
+    "batch": (),
+    "transaction": (),
+    "read": ("r",),
+    "vread": ("r",),
+    "history-instance": ("r",),
+    "history-type": ("s",),
+    "history-system": ("s",),
+    "search-type": ("s",),
+    "create": ("c",),
+    "update": ("u",),
+    "patch": ("u",),
+    "delete": ("d",),
+    "validate": ("r",),
+}
 _SAID = {
     "capabilities": "Say what this service does.",
     "transaction": "Take a transaction, whole or nothing of it; a batch comes to the same address.",

@@ -14,14 +14,17 @@ from starlette.responses import Response
 
 from api.asking import Parts, read_body
 from api.problems import as_fhir
+from api.scopes import Letter
 from fhirmod.errors import BadParameterError, FhirmodError, Finding, NotSupportedError
 from fhirmod.exchange import PUBLISHED_TYPES
 from fhirmod.mapping import known_profiles
 from fhirmod.r4 import KNOWN_TYPES, Profile, check, dump, parse
 
+from .reaching import looked_up
 from .reading import known_type, living, read_only
 
 _MODES = ("create", "update", "delete", "profile")
+_LETTERS: dict[str, Letter] = {"create": "c", "update": "u", "delete": "d"}
 _NAMES = ("resource", "mode", "profile")
 _R4 = "http://hl7.org/fhir/StructureDefinition/"
 _NOTHING = Finding("information", "nothing-found", "informational", "", "Nothing was found against it.")
@@ -152,6 +155,8 @@ def _against_writing(parts: Parts, type_: str, id_: str | None, asked: _Asked) -
     """Return what the one path of every write says against it: the write is tried, and nothing of it kept."""
     if type_ in PUBLISHED_TYPES and asked.mode in ("create", "update", "delete"):
         return [Finding("error", "read-only", "not-supported", type_, read_only(type_))]
+    if asked.mode in _LETTERS:
+        parts.caller.require([(_LETTERS[asked.mode], type_), *looked_up(asked.resource)])
     text, request = dump(asked.resource), parts.request(dry_run=True)
     try:
         if asked.mode == "create":

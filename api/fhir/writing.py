@@ -13,6 +13,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from api.asking import JSON_PATCH, PATCH_TYPES, Parts, read_body
+from api.guard import caller_of
 from api.problems import FHIR_JSON, RefusedRequest, outcome
 from fhirmod.errors import BadParameterError, Finding
 from fhirmod.intake import Receipt, Written
@@ -20,6 +21,7 @@ from fhirmod.r4 import dump, parse
 
 from .answering import VersionResponse
 from .headers import etag, location, prefers
+from .reaching import looked_up
 from .reading import CONTROL, written_type
 
 
@@ -34,10 +36,14 @@ async def create(request: Request, parts: Parts, base: str) -> Response:
             )
     body = await read_body(request, parts)
     condition = request.headers.get("if-none-exist")
-    asked = parts.request(base=base)
-    return _answer(
-        request, base, await run_in_threadpool(parts.intake.create, asked, type_, body, if_none_exist=condition)
-    )
+    if condition is not None:
+        parts.caller.require([("s", type_)])
+
+    def write() -> Written:
+        refuse_lookups(parts, body)
+        return parts.intake.create(parts.request(base=base), type_, body, if_none_exist=condition)
+
+    return _answer(request, base, await run_in_threadpool(write))
 
 
 async def update(request: Request, parts: Parts, base: str) -> Response:
@@ -59,6 +65,7 @@ async def _updated(
     request: Request, parts: Parts, base: str, body: bytes, id_: str | None, condition: str | None
 ) -> Response:
     def write() -> Written:
+        refuse_lookups(parts, body)
         return parts.intake.update(
             parts.request(base=base),
             written_type(request),
@@ -89,6 +96,7 @@ async def _patched(request: Request, parts: Parts, base: str, id_: str | None, c
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
 
     def write() -> Written:
+        refuse_lookups(parts, body)
         document = parse(body)
         if isinstance(document, list) != (kind == JSON_PATCH):
             raise RefusedRequest(
@@ -127,6 +135,15 @@ async def _deleted(request: Request, parts: Parts, base: str, id_: str | None, c
     return Response(status_code=204, headers=tag)
 
 
+def refuse_lookups(parts: Parts, body: bytes) -> None:
+    """Return nothing if the caller may search for what the conditional references of a body look up.
+
+    Errors: RefusedRequest (403); UnreadableError.
+    """
+    if not parts.caller.whole and (b"?" in body or rb"\u" in body):
+        parts.caller.require(looked_up(parse(body)))
+
+
 def condition_of(request: Request) -> str:
     """Return the condition that the address gives.
 
@@ -158,7 +175,10 @@ def _answer(request: Request, base: str, written: Written) -> Response:
     assert version is not None
     status = 201 if written.created else 200
     headers = {"Location": location(base, version)}
-    match prefers(request, "return", "representation"):
+    form = prefers(request, "return", "representation")
+    if form == "representation" and not caller_of(request).may(("r", version.type)):
+        form = "minimal"
+    match form:
         case "minimal":
             return VersionResponse(version, None, status, headers)
         case "OperationOutcome":

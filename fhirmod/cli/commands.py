@@ -88,7 +88,7 @@ def root(
 @app.command()
 def serve(
     host: Annotated[
-        str, typer.Option(help="Where to listen; this machine only until callers are authenticated.")
+        str, typer.Option(help="Where to listen; beyond this machine only with --issuer, --audience and --keys.")
     ] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=0, max=65535, help="The port to listen on; 0 takes a free one.")] = 8000,
     db: _Db = DEFAULT_DB,
@@ -101,6 +101,13 @@ def serve(
         typer.Option(help="The id of a facility that records are kept for here; may be given several times."),
     ] = None,
     code_map: _CodeMap = None,
+    issuer: Annotated[str | None, typer.Option(help="Who signs the tokens that callers must bring (iss).")] = None,
+    audience: Annotated[str | None, typer.Option(help="What those tokens must name as their audience (aud).")] = None,
+    keys: Annotated[str | None, typer.Option(help="The issuer's JWKS: a file, or its https address.")] = None,
+    origin: Annotated[
+        list[str] | None,
+        typer.Option(help="A site whose pages may ask (CORS); may be given several times; on this machine all may."),
+    ] = None,
 ) -> None:
     """Start the service. Example: fhirmod serve --port 8080 --db ward.db"""
     from api import Settings
@@ -109,7 +116,17 @@ def serve(
     kept_for = tuple(facility or ())
     run(
         Settings(
-            host=host, port=port, db=db, base_url=base_url, protocol=protocol, facilities=kept_for, code_map=code_map
+            host=host,
+            port=port,
+            db=db,
+            base_url=base_url,
+            protocol=protocol,
+            facilities=kept_for,
+            code_map=code_map,
+            issuer=issuer,
+            audience=audience,
+            keys=keys,
+            origins=None if origin is None else tuple(origin),
         )
     )
 

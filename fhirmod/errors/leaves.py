@@ -36,6 +36,13 @@ class BusinessRuleError(FhirmodError):
     issue = "business-rule"
 
 
+class ForbiddenError(FhirmodError):
+    """The caller was not granted what this asks for."""
+
+    code = "forbidden"
+    issue = "forbidden"
+
+
 class NotFoundError(FhirmodError):
     """Nothing with this id was ever here."""
 

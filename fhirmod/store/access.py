@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from fhirmod.errors import ForbiddenError
+
 EVERYTHING = "*"
 
 
@@ -34,10 +36,10 @@ class Access:
     def require(self, scope: str) -> None:
         """Return nothing if `scope` was granted.
 
-        Errors: PermissionError if it was not.
+        Errors: ForbiddenError if it was not.
         """
         if not self.allows(scope):
             granted = ", ".join(sorted(self.scopes)) or "nothing"
-            raise PermissionError(
+            raise ForbiddenError(
                 f"The store was asked for {scope!r} by {self.who!r}, who holds {granted}; grant {scope!r}."
             )

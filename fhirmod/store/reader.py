@@ -18,7 +18,7 @@ from .sought import Sought
 class Reader:
     """A view of the store inside one transaction; good until the work that was given it returns.
 
-    Errors: PermissionError from every call whose `Access` lacks the scope "read" (or "write").
+    Errors: ForbiddenError from every call whose `Access` lacks the scope "read" (or "write").
     """
 
     def __init__(self, connection: Connection) -> None:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from fhirmod.errors import NotFoundError
+from fhirmod.errors import ForbiddenError, NotFoundError
 from fhirmod.store import Access, Store, Version, open_store
 
 from .rows import ALL, NOW, gone, put, write
@@ -116,7 +116,7 @@ def test_contradictory_puts_are_the_callers_fault(store: Store) -> None:
 def test_every_call_asks_who_may(store: Store) -> None:
     reads, nothing = Access("r", frozenset({"read"})), Access("n", frozenset())
     assert store.read(lambda r: r.get(reads, "Observation", "o1")) is None
-    with pytest.raises(PermissionError, match="asked for 'write' by 'r', who holds read; grant 'write'"):
+    with pytest.raises(ForbiddenError, match="asked for 'write' by 'r', who holds read; grant 'write'"):
         store.write(lambda w: w.put(reads, [put()], NOW))
-    with pytest.raises(PermissionError, match="who holds nothing"):
+    with pytest.raises(ForbiddenError, match="who holds nothing"):
         store.read(lambda r: r.history(nothing, "Observation", "o1"))
