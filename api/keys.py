@@ -80,16 +80,14 @@ class Keys:
         return [one for one in keys if (kid is None or one.get("kid") == kid) and _fits(one, algorithm)]
 
     def _current(self, due: float) -> Found:
-        """Return the keys, asked for anew if that is due; one asks, and who has keys does not wait for it.
+        """Return the keys, asked for anew if that is due; one asks, and whoever comes then goes on with what there is.
 
         Errors: UnavailableError if there are none yet and they cannot be had.
         """
-        if (self._keys is None or self._seconds() >= due) and self._asking.acquire(blocking=self._keys is None):
-            try:
+        if self._keys is None or self._seconds() >= due:
+            with self._asking:
                 if self._seconds() >= self._next:
                     self._ask()
-            finally:
-                self._asking.release()
         if self._keys is None:
             raise UnavailableError("The keys that tokens are checked with cannot be read now; try again in a moment.")
         return self._keys

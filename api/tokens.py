@@ -59,7 +59,7 @@ class Tokens:
             raise _refused(f"it has more than {_MOST_CHARACTERS} characters")
         try:
             header = jwt.get_unverified_header(token)
-        except (jwt.PyJWTError, ValueError, RecursionError):
+        except jwt.PyJWTError:
             raise _refused("it is no signed JSON Web Token that is known here") from None
         algorithm, kid = header.get("alg"), header.get("kid")
         if algorithm not in ALGORITHMS:
@@ -82,7 +82,7 @@ class Tokens:
             raise _refused("it is of another issuer") from None
         except jwt.MissingRequiredClaimError:
             raise _refused("it lacks exp, iss or aud") from None
-        except (jwt.PyJWTError, ValueError, RecursionError):
+        except jwt.PyJWTError:
             raise _refused("its signature does not fit") from None
         self._judge_time(claims)
         return claims

@@ -135,6 +135,9 @@ def serve(
 def demo(
     db: _Db = DEFAULT_DB,
     to: Annotated[str | None, typer.Option(help="A running service to load them into, instead of a file.")] = None,
+    token: Annotated[
+        str | None, typer.Option(envvar="FHIRMOD_TOKEN", help="The bearer token for it, if it asks for one.")
+    ] = None,
     stories: Annotated[
         int | None, typer.Option(min=1, help="Load so many generated stories instead of the cases.")
     ] = None,
@@ -156,7 +159,7 @@ def demo(
             out.writelines(as_lines(cases))
         return
     if to is not None:
-        for line in into_service(to, cases):
+        for line in into_service(to, cases, token):
             print(line)
     else:
         intake, request = opened(db)

@@ -1,7 +1,7 @@
 """Loading the invented cases and stories: into a file, or into a service that is running."""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
 from textwrap import wrap
 from typing import Any, cast
@@ -50,8 +50,8 @@ def into_file(intake: Intake, request: Requests, cases: Iterable[Case | PartnerC
             yield _line(case, snapshot.row.id, [one.status for one in (result, *answer.entries)])
 
 
-def into_service(address: str, cases: Iterable[Case | PartnerCase]) -> Iterator[str]:
-    """Return one line for each case posted to the service at this address.
+def into_service(address: str, cases: Iterable[Case | PartnerCase], token: str | None = None) -> Iterator[str]:
+    """Return one line for each case posted to the service at this address, with a token if it asks for one.
 
     Errors: BadParameterError if it is no address; NotSupportedError if nothing answers there, or not as we do.
     """
@@ -63,9 +63,14 @@ def into_service(address: str, cases: Iterable[Case | PartnerCase]) -> Iterator[
     kind = HTTPSConnection if parts.scheme == "https" else HTTPConnection
     connection = kind(parts.netloc, timeout=30)
     base = parts.path.rstrip("/")
+    headers = {"Content-Type": "application/json"} | ({} if token is None else {"Authorization": f"Bearer {token}"})
+
+    def post(path: str, body: bytes) -> Any:
+        return _posted(connection, f"{base}{path}", body, headers)
+
     try:
         for case in cases:
-            yield _sent(connection, base, case)
+            yield _sent(post, case)
     except (OSError, HTTPException) as wrong:
         why = getattr(wrong, "strerror", None) or type(wrong).__name__
         raise NotSupportedError(
@@ -75,14 +80,14 @@ def into_service(address: str, cases: Iterable[Case | PartnerCase]) -> Iterator[
         connection.close()
 
 
-def _sent(connection: HTTPConnection, base: str, case: Case | PartnerCase) -> str:
+def _sent(post: Callable[[str, bytes], Any], case: Case | PartnerCase) -> str:
     if isinstance(case, PartnerCase):
-        answer = _posted(connection, f"{base}/fhir", case.bundle)
+        answer = post("/fhir", case.bundle)
         words = ["accepted" if one["response"]["status"].startswith("201") else "repeat" for one in answer["entry"]]
         unread = sum(_is_unread(one["response"].get("outcome")) for one in answer["entry"])
         return _line(case, case.episode, words, unread)
-    opened = _posted(connection, f"{base}/episodes", dump(case.opening))
-    receipt = _posted(connection, f"{base}/episodes/{opened['episode']}/entries", dump(case.entries))
+    opened = post("/episodes", dump(case.opening))
+    receipt = post(f"/episodes/{opened['episode']}/entries", dump(case.entries))
     return _line(case, opened["episode"], [one["status"] for one in (opened["entry"], *receipt["entries"])])
 
 
@@ -93,8 +98,8 @@ def _is_unread(outcome: Any) -> bool:
     return "unread" in codes
 
 
-def _posted(connection: HTTPConnection, path: str, body: bytes) -> Any:
-    connection.request("POST", path, body, {"Content-Type": "application/json"})
+def _posted(connection: HTTPConnection, path: str, body: bytes, headers: Mapping[str, str]) -> Any:
+    connection.request("POST", path, body, headers)
     answer = connection.getresponse()
     body = answer.read()
     if answer.status >= 300:

@@ -4,6 +4,7 @@ Source: RFC 6750, 3 (challenges), RFC 7519, 4.1 (claims), RFC 7515, 4.1 (header)
 current practice: algorithms, keys a token brings itself, crit); rest of the negatives as SMART Backend Services has them.
 """
 
+import base64
 import hashlib
 import hmac
 import subprocess
@@ -15,6 +16,8 @@ from typing import Any
 import pytest
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ec
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from starlette.testclient import TestClient
 
 from .issuer import (
@@ -171,6 +174,7 @@ def test_without_a_token_nothing_is_answered(asked: TestClient, side: str) -> No
         [("authorization", "Basic YTpi")],
         [("authorization", "Bearer ")],
         [("authorization", good)],
+        [("authorization", f"Token {good}")],
         [("authorization", f"Bearer {good}"), ("authorization", f"Bearer {good}")],
     ):
         answer = asked.get(f"{side}?access_token={good}", headers=headers)
@@ -197,3 +201,31 @@ def test_the_token_is_good_until_its_end_by_the_services_clock(tmp_path: Path) -
 def test_a_service_that_asks_for_no_token_loads_nothing_that_checks_one() -> None:
     loads = "import sys, api.app, api.serving; assert not {'jwt', 'cryptography', 'api.tokens'} & set(sys.modules)"
     assert subprocess.run([sys.executable, "-c", loads], check=False).returncode == 0
+
+
+@st.composite
+def spoilt(draw: st.DrawFn) -> str:
+    """Draw a good token with some characters exchanged, put in or taken out."""
+    text = list(draw(st.sampled_from([token(algorithm=algorithm) for algorithm in ("RS256", "ES256", "EdDSA")])))
+    for _ in range(draw(st.integers(1, 3))):
+        place = draw(st.integers(0, len(text) - 1))
+        text[place : place + draw(st.integers(0, 2))] = draw(st.text(_LETTERS, max_size=3))
+    return "".join(text)
+
+
+_LETTERS = "".join(map(chr, range(33, 127)))
+
+
+@settings(max_examples=150, deadline=None)
+@given(text=st.one_of(spoilt(), st.text(_LETTERS, min_size=1, max_size=60)))
+def test_a_spoilt_token_is_refused_unless_it_says_the_same_bytes(asked: TestClient, text: str) -> None:
+    answer = asked.get("/fhir/Patient", headers=bearer(text))
+    if answer.status_code == 200:
+        good = [[_bytes(part) for part in token(algorithm=name).split(".")[:2]] for name in ("RS256", "ES256", "EdDSA")]
+        assert [_bytes(part) for part in text.split(".")[:2]] in good
+    else:
+        assert (answer.status_code, answer.json()["issue"][0]["code"]) == (401, "login")
+
+
+def _bytes(part: str) -> bytes:
+    return base64.urlsafe_b64decode(part + "=" * (-len(part) % 4))

@@ -1,7 +1,10 @@
 """A service that other machines can reach: a real process on every address, tokens of a real key, a client from elsewhere."""
 
 import json
+import os
 import socket
+import subprocess
+import sys
 from pathlib import Path
 
 import httpx2
@@ -47,3 +50,20 @@ def test_a_client_from_elsewhere_comes_in_with_a_token_and_with_its_scopes_only(
         assert client.get("/episodes", headers=reader).status_code == 403
         opened = client.post("/episodes", json={"facility": {"id": "c"}, "at": "2026-03-01T02:00:00Z"}, headers=writer)
         assert opened.status_code == 201
+
+
+def test_the_invented_cases_are_loaded_into_such_a_service_with_a_token_from_the_environment(tmp_path: Path) -> None:
+    (tmp_path / "jwks.json").write_text(json.dumps(JWKS))
+    options = ("--issuer", ISSUER, "--audience", AUDIENCE, "--keys", str(tmp_path / "jwks.json"))
+    good = token("system/*.cu system/*.s bedside.write", exp=4_000_000_000, iat=None)
+    with running(tmp_path / "record.db", *options) as service:
+        command = [sys.executable, "-m", "fhirmod.cli", "demo", "--to", f"http://127.0.0.1:{service.port}"]
+        told = dict(os.environ)
+        done = subprocess.run(command, env=told, capture_output=True, text=True, check=False, timeout=60)
+        assert (done.returncode, done.stderr.count("\n")) == (1, 1)
+        assert "The service answered 401 to POST /episodes: This needs a token" in done.stderr
+        told["FHIRMOD_TOKEN"] = good
+        done = subprocess.run(command, env=told, capture_output=True, text=True, check=False, timeout=60)
+        assert (done.returncode, done.stderr) == (0, "")
+        assert "straightforward" in done.stdout
+        assert good not in done.stdout
