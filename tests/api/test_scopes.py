@@ -247,7 +247,6 @@ DELETE = {"method": "DELETE", "url": "Observation/none"}
 FOUND = {"method": "DELETE", "url": "Observation?identifier=urn:x|none"}
 ONCE = MAKE | {"ifNoneExist": "identifier=urn:x|none"}
 LINKED = MAKE | {"resource": {**MAKE["resource"], "subject": LOOKUP["subject"]}}  # type: ignore[dict-item]
-SLASHED = {"method": "PUT", "url": "Observation/o1/", "resource": PULSE}
 ABSOLUTE = {"method": "GET", "url": "http://testserver/fhir/Patient/p1"}
 EACH: list[tuple[dict[str, Any], str]] = [
     (READ, "Patient.r"),
@@ -303,6 +302,9 @@ def test_an_address_in_another_spelling_is_judged_as_what_it_does(asked: TestCli
         assert asked.post("/fhir", content=transaction(one), headers=by).status_code == 403, url
         said = valid(asked.post("/fhir", content=transaction(one, kind="batch"), headers=by))
         assert said["entry"][0]["response"]["status"][:3] in ("403", "404", "422"), url
+    one = {"method": "PUT", "url": "Observation/o1/", "resource": PULSE}
+    by = FHIR | bearer(token("system/Observation.u"))
+    assert asked.post("/fhir", content=transaction(one), headers=by).status_code == 200
 
 
 def test_a_patch_in_base64_hides_no_conditional_reference(asked: TestClient) -> None:

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import httpx2
 import pytest
+from fhirpy import SyncFHIRClient
+from fhirpy.base.exceptions import AuthorizationError, ForbiddenError
 
 from tests.api.issuer import AUDIENCE, ISSUER, JWKS, token
 
@@ -50,6 +52,26 @@ def test_a_client_from_elsewhere_comes_in_with_a_token_and_with_its_scopes_only(
         assert client.get("/episodes", headers=reader).status_code == 403
         opened = client.post("/episodes", json={"facility": {"id": "c"}, "at": "2026-03-01T02:00:00Z"}, headers=writer)
         assert opened.status_code == 201
+
+
+def test_a_client_that_knows_nothing_of_us_comes_in_by_its_own_header(tmp_path: Path) -> None:
+    (tmp_path / "jwks.json").write_text(json.dumps(JWKS))
+    options = ("--issuer", ISSUER, "--audience", AUDIENCE, "--keys", str(tmp_path / "jwks.json"))
+    with running(tmp_path / "record.db", *options) as service:
+        base = f"http://127.0.0.1:{service.port}/fhir"
+        good = token("system/Patient.cruds system/Observation.s", exp=4_000_000_000, iat=None)
+        client = SyncFHIRClient(base, authorization=f"Bearer {good}")
+        made = client.resource("Patient", **{name: value for name, value in WOMAN.items() if name != "resourceType"})
+        made.save()
+        assert client.resources("Patient").search(identifier="urn:x|1").get().id == made.id
+        assert client.resources("Observation").search(patient=made.id).fetch_all() == []
+        for refused in (
+            lambda: client.resources("Encounter").fetch_all(),
+            lambda: client.resource("Observation", status="final", code={"text": "x"}).save(),
+            lambda: SyncFHIRClient(base).resources("Patient").fetch_all(),
+        ):
+            with pytest.raises((AuthorizationError, ForbiddenError), match=r"scope system/|needs a token"):
+                refused()
 
 
 def test_the_invented_cases_are_loaded_into_such_a_service_with_a_token_from_the_environment(tmp_path: Path) -> None:
