@@ -3,8 +3,8 @@
 A resource that is in no woman's compartment (an Organization, a Location, a profile) is asked for like any other, by
 the scope of its type; nothing is open because it is about nobody. A scope with a condition (`.rs?category=...`) grants
 nothing, since what it leaves out is not judged here; nor does one of patient/.
-Source: https://hl7.org/fhir/smart-app-launch/STU2/scopes-and-launch-context.html (from memory; v1's read, write and *
-are taken as rs, cud and cruds, as that page says).
+Source: https://hl7.org/fhir/smart-app-launch/STU2/scopes-and-launch-context.html (its table of letters as reprinted in
+public source code; that v1's read, write and * are rs, cud and cruds is from memory).
 """
 
 import re

@@ -45,8 +45,8 @@ class Interaction:
         """Return what the caller must be granted, given the placeholders of the path; the entries of a Bundle are
         judged each.
 
-        Source: SMART App Launch 2, scopes (c, r, u, d, s; from memory). A condition finds what it names, so it needs s
-                too. What this table does not know needs every type to be readable.
+        Shape:  a condition finds what it names, so it needs s too; a code without letters needs every type readable.
+        Source: SMART App Launch 2, scopes, as `api.scopes` has it.
         """
         letters = _LETTERS.get(self.code)
         if self.scope == "open" or letters == ():

@@ -1,8 +1,8 @@
 """What a scope allows: every interaction of both tables against every scope, and what reaches beyond its own type.
 
 Source: SMART App Launch 2, "Scopes and launch context": c is create; r is read, vread and history of an instance; u is
-update and patch of an instance; d is delete; s is search and history of a type or of all (from memory); the words
-read, write and * of version 1 are rs, cud and cruds. The bedside's two scopes are ours; no published source.
+update and patch of an instance; d is delete; s is search and history of a type or of all (read as reprinted in public
+source code); the words read, write and * of version 1 are rs, cud and cruds (from memory). The bedside's two scopes are ours; no published source.
 """
 
 from collections.abc import Iterator
@@ -15,7 +15,7 @@ from starlette.testclient import TestClient
 from api.fhir import INTERACTIONS, Interaction
 from api.fhir.reaching import searched_beyond
 from api.routes import ROUTES
-from api.scopes import granted
+from api.scopes import Caller, granted
 from fhirmod.r4 import RESOURCE_TYPES, compartment_parameters, dump
 from tests.intake.case import entry, new_id
 
@@ -63,7 +63,7 @@ def put(client: TestClient, resource: dict[str, Any], by: dict[str, str], **head
 
 
 def addressed(one: Interaction) -> tuple[str, bytes]:
-    """Return an address of a row about the woman, and a body that gets as far as the scopes."""
+    """Return an address of a row, about the woman unless it names its type, and a body that gets as far as the scopes."""
     path = one.path.replace("{type}", "Patient").replace("{id}", "p1").replace("{version}", "1")
     if one.level == "conditional":
         path += "?identifier=urn:x|1"
@@ -78,12 +78,14 @@ def test_an_interaction_is_done_exactly_when_a_scope_says_so(asked: TestClient, 
     wanted = set(BY_SMART.get(one.code, "")) | ({"s"} if one.level == "conditional" else set())
     of_all = OF_ALL.get(one.code, "" if wanted else "r")  # what no letter fits gathers from every type
     address, body = addressed(one)
+    named = one.path.split("/")[1]
+    type_ = named if named.isalpha() else "Patient"
     seen = set()
     for letters in LETTERS:
         for scope, fits in (
-            (f"system/Patient.{letters}", bool(wanted) and wanted <= set(letters)),
+            (f"system/{type_}.{letters}", bool(wanted) and wanted <= set(letters)),
             (f"user/*.{letters}", wanted <= set(letters) and set(of_all) <= set(letters)),
-            (f"system/Observation.{letters} patient/Patient.{letters} Patient.{letters} bedside.read", False),
+            (f"system/Observation.{letters} patient/{type_}.{letters} {type_}.{letters} bedside.read", False),
         ):
             put(asked, WOMAN, WHOLE)
             answer = asked.request(one.method, address, content=body, headers=FHIR | bearer(token(scope)))
@@ -393,7 +395,16 @@ def test_the_record_says_who_sent_it(asked: TestClient) -> None:
     assert "ward-tablet-3" in whos
 
 
-def test_the_store_refuses_a_second_time() -> None:
+def test_the_store_refuses_a_second_time(asked: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Caller, "require", lambda *_, **__: None)  # as if a door had been left open
+    answer = put(asked, WOMAN, bearer(token("system/Observation.rs")))
+    refused(answer, 403, "forbidden", "The store was asked for 'write' by 'ehr-1', who holds read; grant 'write'.")
+    assert answer.headers["www-authenticate"] == 'Bearer realm="fhirmod", error="insufficient_scope"'
+    answer = asked.get("/episodes", headers=bearer(token("")))
+    assert (answer.status_code, answer.json()["findings"][0]["code"]) == (403, "forbidden")
+
+
+def test_what_the_store_is_told_of_a_caller_follows_from_the_scopes() -> None:
     assert granted("reader", "system/Observation.rs").access.scopes == {"read"}
     assert granted("writer", "system/Observation.c").access.scopes == {"read", "write"}
     assert granted("nobody", "patient/Observation.rs openid").access.scopes == frozenset()
