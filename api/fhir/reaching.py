@@ -23,7 +23,7 @@ def searched_beyond(type_: str, query: Iterable[tuple[str, str]]) -> Iterator[Ne
            the types it leads to. Where a parameter may lead to several types and names none, all of them count.
 
     >>> list(searched_beyond("Observation", [("patient.name", "x"), ("_include", "Observation:subject:Patient")]))
-    [('s', 'Patient'), ('r', 'Patient')]
+    [('s', 'Patient'), ('r', 'Observation'), ('r', 'Patient')]
     """
     for name, value in query:
         plain = name.partition(":")[0]
