@@ -8,6 +8,7 @@ from fhirmod.exchange import CAUTIONS
 
 from .describing import OPERATIONS, content, parameter
 from .fhir import INTERACTIONS, Interaction
+from .fhir.terminology import EXPAND, LOOKUP, TRANSLATE, VALIDATE
 from .routes import ROUTES
 from .scopes import Bedside, Need, said
 from .shapes import schemas
@@ -38,6 +39,18 @@ _AS_OF = [
     parameter("as_of", "What happened by this instant.", {"type": "string", "format": "date-time"}),
     parameter("known_at", "What had been received by this instant.", {"type": "string", "format": "date-time"}),
 ]
+_SCHEMA: dict[str, dict[str, Any]] = {"boolean": {"type": "boolean"}, "integer": {"type": "integer", "minimum": 0}}
+_TERM_SAID = {
+    "url": "The canonical of the ValueSet, CodeSystem or ConceptMap.",
+    "code": "The code asked about.",
+    "system": "The code system of the code.",
+    "display": "A display to be checked.",
+    "filter": "A text that display or code must hold.",
+    "offset": "How many to pass over.",
+    "count": "How many at most.",
+    "targetsystem": "The code system to translate into.",
+    "reverse": "From the map's target to its source.",
+}
 _ASKED: dict[str, list[dict[str, Any]]] = {
     "search-type": [
         parameter("_id", "One id or several, separated by commas.", _STRING),
@@ -69,6 +82,19 @@ _ASKED: dict[str, list[dict[str, Any]]] = {
     "conditional-delete": [_CONDITION, _IF_MATCH, _PREFER],
     "transaction": [parameter("dryRun", "Answer, and keep nothing.", {"type": "boolean"}), _PREFER],
     "episode": _AS_OF,
+    **{
+        code: [
+            parameter(name, _TERM_SAID.get(name, "As R4 defines it."), _SCHEMA.get(kind, _STRING))
+            for name, kind in kinds.items()
+            if not kind[0].isupper()
+        ]
+        for code, kinds in (
+            ("expand", EXPAND),
+            ("validate-code", {**VALIDATE["ValueSet"], **VALIDATE["CodeSystem"]}),
+            ("lookup", LOOKUP),
+            ("translate", TRANSLATE),
+        )
+    },
     "validate": [
         parameter(
             "mode", "What is to be done with it.", {"type": "string", "enum": ["create", "update", "delete", "profile"]}

@@ -13,6 +13,7 @@ from .episode import episode
 from .history import history_instance, history_system, history_type
 from .reading import read, vread
 from .searching import search
+from .terminology import expand, lookup, translate, validate_in_set, validate_in_system
 from .validating import validate, validate_stored
 from .writing import create, delete, delete_found, patch, patch_found, update, update_found
 
@@ -65,7 +66,8 @@ class Interaction:
             return f"conditional-{self.code}"
         if self.level != "operation":
             return self.code
-        return f"{self.code}-{self.method.lower()}-{'instance' if '{id}' in self.path else 'type'}"
+        of = "" if self.path.startswith("/{type}") else f"{self.path.split('/')[1].lower()}-"
+        return f"{self.code}-{of}{self.method.lower()}-{'instance' if '{id}' in self.path else 'type'}"
 
     def offered_by(self, type_: str) -> bool:
         """Return whether an operation is offered by resources of a type."""
@@ -103,6 +105,17 @@ _SAID = {
     "batch": "Take a batch, each entry for itself.",
 }
 
+# type, operation, at an instance too, what answers; each by GET and by POST
+_TERMS: tuple[tuple[str, str, bool, Handler], ...] = (
+    ("ValueSet", "expand", True, expand),
+    ("ValueSet", "validate-code", True, validate_in_set),
+    ("CodeSystem", "validate-code", True, validate_in_system),
+    ("CodeSystem", "lookup", False, lookup),
+    ("ConceptMap", "translate", True, translate),
+)
+_BOTH: tuple[Literal["GET", "POST"], ...] = ("GET", "POST")
+_OPERATION = "http://hl7.org/fhir/OperationDefinition/"
+
 INTERACTIONS: tuple[Interaction, ...] = (
     Interaction("capabilities", "system", "GET", "/metadata", "open"),
     Interaction("batch", "system", "POST", "", "write"),
@@ -124,4 +137,10 @@ INTERACTIONS: tuple[Interaction, ...] = (
     Interaction("validate", "operation", "POST", f"{_ALL}/$validate", "read", validate, definition=VALIDATE),
     Interaction("validate", "operation", "POST", f"{_ONE}/$validate", "read", validate, definition=VALIDATE),
     Interaction("validate", "operation", "GET", f"{_ONE}/$validate", "read", validate_stored, definition=VALIDATE),
+    *(
+        Interaction(code, "operation", method, path, "read", answers, definition=f"{_OPERATION}{of}-{code}")
+        for of, code, at_instance, answers in _TERMS
+        for path in (f"/{of}/${code}", *((f"/{of}/{{id}}/${code}",) if at_instance else ()))
+        for method in _BOTH
+    ),
 )

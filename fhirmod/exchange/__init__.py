@@ -19,6 +19,7 @@ if TYPE_CHECKING:
         published_store,
         unpacked_resources,
     )
+    from .terms import held_terms
     from .typed import from_typed, to_typed
 
 __all__ = [
@@ -41,6 +42,7 @@ __all__ = [
     "fhir_package",
     "from_typed",
     "guide_of",
+    "held_terms",
     "packed_resources",
     "partner_cases",
     "published_resources",
@@ -71,6 +73,7 @@ _ROOMS = {
         "published_store",
         "unpacked_resources",
     ),
+    "terms": ("held_terms",),
     "typed": ("from_typed", "to_typed"),
 }
 _ROOM_OF = {name: room for room, names in _ROOMS.items() for name in names}

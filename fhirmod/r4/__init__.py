@@ -25,6 +25,7 @@ from .indexed import (
     TokenValue,
     UriValue,
 )
+from .inputs import r4_terminology
 from .invariants import wanted
 from .json_patching import json_patch
 from .known import R4, Known
@@ -36,16 +37,20 @@ from .snapshot import snapshot
 from .splice import entry_texts, splice
 from .subset import subset_schema
 from .summaries import SUBSETTED, data, elements, narrative, summary
+from .terms import Coded, Match, NotHeldError, Terms
 
 __all__ = [
     "KNOWN_TYPES",
     "R4",
     "RESOURCE_TYPES",
     "SUBSETTED",
+    "Coded",
     "CompositeValue",
     "DateValue",
     "Known",
+    "Match",
     "Node",
+    "NotHeldError",
     "NumberValue",
     "OutsideError",
     "Path",
@@ -55,6 +60,7 @@ __all__ = [
     "SearchParameter",
     "SearchValue",
     "StringValue",
+    "Terms",
     "TokenValue",
     "UriValue",
     "accepts",
@@ -75,6 +81,7 @@ __all__ = [
     "narrative",
     "outside",
     "parse",
+    "r4_terminology",
     "reaches",
     "references",
     "refusals",
