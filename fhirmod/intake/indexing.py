@@ -2,7 +2,8 @@
 
 A row is (param, text, scope, low, high). Tokens: code and system; texts: folded, and as they stand; references: id
 and type, or an address and ""; what has a range: its ends, a time in microseconds since 1970, with the unit of a
-quantity. Parameters that R4 defines as the union of two others (`combo-code`) have no rows: both are asked.
+quantity. Parameters that R4 defines as the union of two others (`combo-code`) have no rows: both are asked. A composite
+has a row for each pair of values that stand together (`composed`).
 """
 
 import math
@@ -11,11 +12,13 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from functools import cache, lru_cache
+from itertools import product
 from typing import Any
 
 from fhirmod.mapping import searches
 from fhirmod.r4 import (
     RESOURCE_TYPES,
+    CompositeValue,
     DateValue,
     NumberValue,
     QuantityValue,
@@ -31,9 +34,13 @@ from fhirmod.r4 import (
 )
 from fhirmod.store import Value
 
+from .composed import both
+
 LONGEST = 400  # characters of a text that are compared; PostgreSQL keeps at most 2,700 bytes in one index row
 UNIONS: Mapping[str, tuple[str, ...]] = {
     "combo-code": ("code", "component-code"),
+    "combo-code-value-concept": ("code-value-concept", "component-code-value-concept"),
+    "combo-code-value-quantity": ("code-value-quantity", "component-code-value-quantity"),
     "combo-data-absent-reason": ("data-absent-reason", "component-data-absent-reason"),
     "combo-value-concept": ("value-concept", "component-value-concept"),
     "combo-value-quantity": ("value-quantity", "component-value-quantity"),
@@ -41,6 +48,9 @@ UNIONS: Mapping[str, tuple[str, ...]] = {
 END = 1e300  # an open end of a range; SQLite has no infinity that can be written
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SPECIAL = frozenset(("_id", "_lastUpdated", "identifier"))
+_SWAPPED = frozenset(
+    ("relationship",)
+)  # DocumentReference: R4 4.0.1 reads its code as a reference, its target as a code
 
 
 def fold(text: str) -> str:
@@ -67,7 +77,7 @@ def indexed_parameters(type_: str) -> Mapping[str, SearchParameter]:
     return {
         name: one
         for name, one in searches(type_).items()
-        if name not in _SPECIAL and name not in UNIONS and one.type != "composite" and one.url not in unanswered
+        if name not in _SPECIAL | _SWAPPED and name not in UNIONS and one.url not in unanswered
     }
 
 
@@ -112,6 +122,15 @@ def _rows(param: str, value: SearchValue) -> Iterator[Value]:
         case QuantityValue():
             unit, system = value.code or value.unit, value.system if value.code else ""
             yield param, _cut(unit), _cut(system), _end(value.low, -END), _end(value.high, END)
+        case CompositeValue((first, second)):
+            for one, other in product(_found_by(param, first), _found_by(param, second)):
+                yield both(param, one, other)
+
+
+def _found_by(param: str, together: tuple[SearchValue, ...]) -> list[Value]:
+    """Return the rows of one part of a composite; a concept that is only text is found by no code."""
+    coded = (one for one in together if not isinstance(one, TokenValue) or one.code or one.system)
+    return [row for one in coded for row in _rows(param, one)]
 
 
 def target(reference: str) -> tuple[str, str]:

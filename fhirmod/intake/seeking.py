@@ -1,6 +1,7 @@
 """What a search asks of the rows of `indexing`: one parameter with its modifier and value becomes one criterion.
 
-Source: http://hl7.org/fhir/R4/search.html#prefix, #modifiers, #string, #token, #reference, #number, #quantity, #uri
+Source: http://hl7.org/fhir/R4/search.html#prefix, #modifiers, #string, #token, #reference, #number, #quantity, #uri,
+        #composite
 """
 
 import re
@@ -9,12 +10,14 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal, InvalidOperation
+from itertools import chain, product
 
 from fhirmod.errors import BadParameterError, NotSupportedError
 from fhirmod.mapping import searches
-from fhirmod.r4 import RESOURCE_TYPES, alternatives, span, token, unescaped
+from fhirmod.r4 import RESOURCE_TYPES, SearchParameter, alternatives, component_types, composed, span, token, unescaped
 from fhirmod.store import Clause, Sought
 
+from .composed import met_by_both
 from .indexing import END, LONGEST, UNIONS, fold, indexed_parameters, microseconds, target
 
 MODIFIERS: Mapping[str, frozenset[str]] = {
@@ -25,6 +28,7 @@ MODIFIERS: Mapping[str, frozenset[str]] = {
     "number": frozenset(("missing",)),
     "quantity": frozenset(("missing",)),
     "uri": frozenset(("missing",)),
+    "composite": frozenset(),
 }
 _PREFIX = re.compile(r"(eq|ne|gt|lt|ge|le|sa|eb|ap)?(.*)", re.DOTALL)
 _NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?", re.ASCII)
@@ -59,7 +63,7 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
     if modifier and not narrowed and modifier not in MODIFIERS[parameter.type]:
         raise NotSupportedError(
             f"{type_} is not searched by {name}:{modifier[:40]} here; a {parameter.type} has the modifiers "
-            f"{', '.join(sorted(MODIFIERS[parameter.type]))}.",
+            f"{', '.join(sorted(MODIFIERS[parameter.type])) or 'none'}.",
             place=f"{name}:{modifier[:40]}",
         )
     if modifier == "missing":
@@ -72,23 +76,41 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
         return Sought((f"{name}:identifier",), tuple(_token(one, name) for one in alternatives(value)))
     if narrowed and narrowed not in parameter.targets:
         raise BadParameterError(f"{name} of {type_} never refers to a {narrowed}.", place=name)
-    clauses: list[Clause] = []
-    for one in alternatives(value):
-        if parameter.type == "string":
-            clauses.append(_STRING[modifier](unescaped(one)))
-        elif parameter.type == "reference":
-            clauses.append(_reference(one, name, narrowed, asking.base))
-        elif parameter.type == "date":
-            clauses.extend(_date(one, name, asking.now))
-        elif parameter.type == "number":
-            clauses.extend(_number(one, name))
-        elif parameter.type == "quantity":
-            clauses.extend(_quantity(one, name))
-        elif parameter.type == "uri":
-            clauses.append((("text", "=", unescaped(one)[:LONGEST]),))
-        else:
-            clauses.append(_token(one, name))
-    return Sought(params, tuple(clauses), none=modifier == "not")
+    each = (_clauses(parameter, parameter.type, one, modifier, asking) for one in alternatives(value))
+    return Sought(params, tuple(chain.from_iterable(each)), none=modifier == "not")
+
+
+def _clauses(parameter: SearchParameter, type_: str, value: str, modifier: str, asking: Asking) -> list[Clause]:
+    """Return what one alternative asks for: a row that meets any of these."""
+    name = parameter.code
+    match type_:
+        case "composite":
+            return _composite(parameter, value, asking)
+        case "string":
+            return [_STRING[modifier](unescaped(value))]
+        case "reference":
+            return [_reference(value, name, modifier, asking.base)]
+        case "date":
+            return _date(value, name, asking.now)
+        case "number":
+            return _number(value, name)
+        case "quantity":
+            return _quantity(value, name)
+        case "uri":
+            return [(("text", "=", unescaped(value)[:LONGEST]),)]
+        case _:
+            return [_token(value, name)]
+
+
+def _composite(parameter: SearchParameter, value: str, asking: Asking) -> list[Clause]:
+    values, types = composed(value), component_types(parameter)
+    if len(values) != len(types) or "" in values:
+        raise BadParameterError(
+            f"A search by {parameter.code} takes {' and '.join(types)} with a $ between; got {value[:40]!r}.",
+            place=parameter.code,
+        )
+    each = [_clauses(parameter, type_, one, "", asking) for type_, one in zip(types, values, strict=True)]
+    return [met_by_both(*pair) for pair in product(*each)]
 
 
 def _token(value: str, name: str) -> Clause:

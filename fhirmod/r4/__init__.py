@@ -8,7 +8,7 @@ from .accept import accepts, refusals
 from .check import check
 from .compartments import compartment_members, compartment_parameters, compartments
 from .conform import check_profile
-from .criteria import alternatives, token, unescaped
+from .criteria import alternatives, composed, token, unescaped
 from .dates import span
 from .exact import dump, parse
 from .facts import concrete_types as _concrete_types
@@ -32,7 +32,16 @@ from .known import R4, Known
 from .paths import Node, OutsideError, Path, compile_path, type_in
 from .profiles import Profile, compile_profile
 from .references import references
-from .search import SearchParameter, outside, reaches, search_parameter, search_parameters, search_values, values_of
+from .search import (
+    SearchParameter,
+    component_types,
+    outside,
+    reaches,
+    search_parameter,
+    search_parameters,
+    search_values,
+    values_of,
+)
 from .snapshot import snapshot
 from .splice import entry_texts, splice
 from .subset import subset_schema
@@ -72,6 +81,8 @@ __all__ = [
     "compartments",
     "compile_path",
     "compile_profile",
+    "component_types",
+    "composed",
     "data",
     "dump",
     "elements",

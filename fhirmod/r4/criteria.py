@@ -7,6 +7,7 @@ import re
 
 _ALTERNATIVE = re.compile(r"(?:\\[\\,$|]|[^,])+", re.DOTALL)
 _BAR = re.compile(r"\\[\\,$|]|\|")
+_DOLLAR = re.compile(r"\\[\\,$|]|\$")
 _ESCAPED = re.compile(r"\\([\\,$|])")
 
 
@@ -26,6 +27,22 @@ def unescaped(text: str) -> str:
     'a,b\\,c\\d'
     """
     return _ESCAPED.sub(r"\1", text)
+
+
+def composed(text: str) -> list[str]:
+    r"""Return what stands between the dollars of a composite value, still escaped.
+
+    >>> composed(r"8480-6$gt120||mm[Hg]"), composed(r"a\$b$c"), composed("a")
+    (['8480-6', 'gt120||mm[Hg]'], ['a\\$b', 'c'], ['a'])
+
+    Source: http://hl7.org/fhir/R4/search.html#composite.
+    """
+    parts, begin = [], 0
+    for found in _DOLLAR.finditer(text):
+        if found[0] == "$":
+            parts.append(text[begin : found.start()])
+            begin = found.end()
+    return [*parts, text[begin:]]
 
 
 def token(text: str) -> tuple[str | None, str | None]:

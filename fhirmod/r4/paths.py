@@ -77,18 +77,19 @@ class Path:
                 found += _walked(branch, node, resource)
         return found
 
-    def values(self, resource: dict[str, Any]) -> list[Node]:
-        """Return what `select` returns, without the places: most branches are keys to follow and no more."""
+    def values(self, resource: dict[str, Any], below: Node | None = None) -> list[Node]:
+        """Return what `select` returns, or `within` from a node below, without the places: most branches are keys."""
         found: list[Node] = []
+        begin = resource if below is None else below.value
         for branch in self.branches:
-            if branch.begins and branch.begins.isdisjoint(resource):
+            if branch.begins and branch.begins.isdisjoint(begin):
                 continue
             if branch.chains is None:
                 kind = str(resource.get("resourceType", ""))
-                found += _walked(branch, Node(kind, resource, kind), resource)
+                found += _walked(branch, below or Node(kind, resource, kind), resource)
                 continue
             for chain in branch.chains:
-                for value in _followed(resource, chain.keys):
+                for value in _followed(begin, chain.keys):
                     if chain.target is None or _target(value, resource) == chain.target:
                         found.append(Node(chain.type, value, ""))
         return found
@@ -129,8 +130,7 @@ def compile_path(type_name: str, expression: str) -> Path:
     for term in _split(expression, "|"):
         segments = _segments(term)
         if segments[0] in (type_name, "Resource", "DomainResource"):
-            steps, below = tuple(_step(segment) for segment in segments[1:]), segments[1:]
-            branches.append(Branch(steps, _properties(type_name, below), _chains(type_name, below)))
+            branches.append(_branch(type_name, segments[1:]))
     return Path(expression, tuple(branches))
 
 
@@ -171,13 +171,18 @@ def _properties(type_name: str, segments: list[str]) -> frozenset[str]:
 
 
 @cache
-def compile_relative(expression: str) -> Path:
-    """Return the path of an expression that starts at a node, not at a resource (composite components).
+def compile_below(type_name: str, expression: str) -> Path:
+    """Return the path of an expression that starts at a node of a type, not at a resource (composite components).
 
     Errors: OutsideError if the expression is outside what compiled paths cover.
     """
     terms = [_segments(term) for term in _split(expression, "|")]
-    return Path(expression, tuple(Branch(tuple(_step(one) for one in segments)) for segments in terms))
+    return Path(expression, tuple(_branch(type_name, segments) for segments in terms))
+
+
+def _branch(type_name: str, segments: list[str]) -> Branch:
+    steps = tuple(_step(segment) for segment in segments)
+    return Branch(steps, _properties(type_name, segments), _chains(type_name, segments))
 
 
 def type_in(reference: str) -> str:

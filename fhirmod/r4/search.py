@@ -24,7 +24,7 @@ from .indexed import (
     UriValue,
 )
 from .invariants.logic import each
-from .paths import Node, OutsideError, Path, compile_path, compile_relative, type_in
+from .paths import Node, OutsideError, Path, compile_below, compile_path, type_in
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,15 @@ def values_of(parameter: SearchParameter, resource: dict[str, Any]) -> list[Sear
 
 def reaches(parameter: SearchParameter, keys: AbstractSet[str]) -> bool:
     """Return whether a parameter may index something of a resource that has these properties."""
+    if parameter.type == "composite" and parameter.expression == parameter.resource:
+        return all(compile_below(parameter.resource, one).begins(keys) for _, one in parameter.components)
     return parameter.expression in _BY_HAND or _path(parameter).begins(keys)
+
+
+@cache
+def component_types(parameter: SearchParameter) -> tuple[str, ...]:
+    """Return the types of what a composite parameter is composed of, in the order of its values."""
+    return tuple(_types()[url] for url, _ in parameter.components)
 
 
 def _path(parameter: SearchParameter) -> Path:
@@ -97,15 +105,18 @@ def _path(parameter: SearchParameter) -> Path:
 
 
 def _composites(parameter: SearchParameter, nodes: list[Node], resource: dict[str, Any]) -> Iterator[CompositeValue]:
-    types = _types()
+    readers = [_READERS[one] for one in component_types(parameter)]
     for node in nodes:
-        parts = []
-        for url, expression in parameter.components:
-            read = _READERS[types[url]]
-            below = compile_relative(expression).within(node, resource)
-            parts.append(tuple(value for one in below for value in read(one)))
-        if all(parts):
-            yield CompositeValue(tuple(parts))
+        if not isinstance(node.value, dict):
+            continue
+        paths = [compile_below(node.type, expression) for _, expression in parameter.components]
+        if all(path.begins(node.value.keys()) for path in paths):
+            parts = tuple(
+                tuple(value for one in path.values(resource, node) for value in read(one))
+                for path, read in zip(paths, readers, strict=True)
+            )
+            if all(parts):
+                yield CompositeValue(parts)
 
 
 @cache

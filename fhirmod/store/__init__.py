@@ -21,19 +21,21 @@ from .rows import (
     Version,
     Waiting,
 )
-from .sought import Clause, Sought
+from .sought import Clause, Column, Operator, Sought
 from .store import Counters, Store, open_store
 from .writer import Writer
 
 __all__ = [
     "Access",
     "Clause",
+    "Column",
     "Counters",
     "EntryRow",
     "EpisodeRow",
     "HeldRow",
     "Key",
     "Method",
+    "Operator",
     "OutboxRow",
     "Owner",
     "Page",

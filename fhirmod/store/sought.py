@@ -3,10 +3,10 @@
 from collections.abc import Callable, Mapping
 from typing import Any, Literal, NamedTuple
 
-from sqlalchemy import ColumnElement, FromClause, and_, false, or_
+from sqlalchemy import ColumnElement, FromClause, and_, false, func, or_
 
 Column = Literal["text", "scope", "low", "high"]
-Operator = Literal["=", "<", "<=", ">", ">=", "contains"]
+Operator = Literal["=", "<", "<=", ">", ">=", "contains", "holds"]
 Clause = tuple[tuple[Column, Operator, str | float], ...]
 
 
@@ -40,6 +40,7 @@ _SAID: Mapping[Operator, Callable[[Any, Any], ColumnElement[bool]]] = {
     ">": lambda column, value: column > value,
     ">=": lambda column, value: column >= value,
     "contains": lambda column, value: column.contains(value, autoescape=True),
+    "holds": lambda column, value: func.replace(column, value, "") != column,  # by bytes: SQLite's LIKE folds ASCII
 }
 
 

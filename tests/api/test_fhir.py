@@ -14,7 +14,7 @@ from fhirmod.r4 import RESOURCE_TYPES
 from tests.intake import partner
 from tests.intake.case import entry, told
 
-from .walked import refused, valid
+from .walked import refused, sought, valid
 
 FHIR = {"content-type": "application/fhir+json"}
 PATIENT = {"resourceType": "Patient", "identifier": [{"system": "urn:oid:2.999.1", "value": "W-17"}]}
@@ -265,14 +265,11 @@ def test_routes_openapi_and_capability_statement_are_equal_sets(client: TestClie
     assert claimed == {one.code for one in INTERACTIONS} - {"capabilities"}
 
 
-OF_TYPE = {"date": "2026", "number": "1", "quantity": "1"}
-
-
 def test_every_search_parameter_that_is_claimed_is_applied(client: TestClient) -> None:
     rest = valid(client.get("/fhir/metadata"))["rest"][0]
     for resource in rest["resource"]:
         for parameter in resource["searchParam"]:
-            asked = f"{parameter['name']}={OF_TYPE.get(parameter['type'], 'x')}"
+            asked = urlencode({parameter["name"]: sought(resource["type"], parameter["name"])})
             answer = valid(client.get(f"/fhir/{resource['type']}?{asked}", headers={"prefer": "handling=strict"}))
             assert asked in answer["link"][0]["url"]
 

@@ -3,7 +3,8 @@
 from collections.abc import Iterator
 from typing import Any
 
-from fhirmod.r4 import check, parse
+from fhirmod.mapping import searches
+from fhirmod.r4 import check, component_types, parse
 
 
 def valid(answer: Any) -> dict[str, Any]:
@@ -36,3 +37,13 @@ def _empty(value: Any, place: str = "") -> Iterator[str]:
     if isinstance(value, list):
         for number, item in enumerate(value):
             yield from _empty(item, f"{place}[{number}]")
+
+
+_SOUGHT = {"date": "2026", "number": "1", "quantity": "1"}
+
+
+def sought(type_: str, name: str) -> str:
+    """Return a value that a search by this parameter can mean; a composite takes one for each of its parts."""
+    parameter = searches(type_)[name]
+    types = component_types(parameter) or (parameter.type,)
+    return "$".join(_SOUGHT.get(one, "x") for one in types)

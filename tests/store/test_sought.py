@@ -29,6 +29,8 @@ CASES: list[tuple[list[Sought], str, str]] = [
     ([Sought(("name",), ((),), none=True)], "a b", "type=?"),
     ([Sought(("code",), (RATE,)), Sought(("date",), (DAY,), none=True)], "b", "text=? AND scope=?"),
     ([Sought(("code", "name"), (RATE, NAMED))], "a b c", "param=?"),
+    ([Sought(("code",), ((*RATE, ("scope", "holds", "loinc")),))], "a b", "text=? AND scope=?"),
+    ([Sought(("code",), ((("text", "=", "8867-4"), ("scope", "holds", "LOINC")),))], "", "text=?"),
 ]
 
 
