@@ -19,6 +19,7 @@ from .settings import Settings
 
 _JSON_TYPES = frozenset({"application/json", "application/fhir+json", "text/json", ""})
 JSON_PATCH = "application/json-patch+json"
+FORM = frozenset({"application/x-www-form-urlencoded"})
 PATCH_TYPES = frozenset({JSON_PATCH, "application/json", "application/fhir+json"})
 
 
@@ -68,9 +69,10 @@ def refuse_media_type(request: HttpRequest, kinds: frozenset[str] = _JSON_TYPES)
     """
     kind, *parameters = (part.strip().lower() for part in request.headers.get("content-type", "").split(";"))
     if kind not in kinds:
-        wanted = JSON_PATCH if JSON_PATCH in kinds else "application/json"
+        form = "a form" if kinds is FORM else "JSON"
+        wanted = JSON_PATCH if JSON_PATCH in kinds else "application/json" if form == "JSON" else next(iter(FORM))
         raise RefusedRequest(
-            415, "not-supported", f"The body must be JSON with Content-Type: {wanted}; got {kind[:60] or 'none'}."
+            415, "not-supported", f"The body must be {form} with Content-Type: {wanted}; got {kind[:60] or 'none'}."
         )
     for name, _, value in (part.partition("=") for part in parameters):
         if name == "fhirversion" and not is_r4(value):

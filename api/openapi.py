@@ -57,6 +57,11 @@ _ASKED: dict[str, list[dict[str, Any]]] = {
         parameter("identifier", "value, system|value or |value.", _STRING),
         parameter("patient", "An id or Patient/id, where the type has it.", _STRING),
         _COUNT,
+        parameter(
+            "_total", "Whether to count all matches.", {"type": "string", "enum": ["none", "estimate", "accurate"]}
+        ),
+        parameter("_include", "Type:parameter, whose targets are brought along; :iterate goes on.", _STRING),
+        parameter("_revinclude", "Type:parameter that leads to what is found.", _STRING),
         parameter("_summary", "Which part.", {"type": "string", "enum": ["true", "text", "data", "count", "false"]}),
         _PART[1],
         parameter("Prefer", "handling=strict or lenient.", _STRING, "header", example="handling=strict"),
@@ -171,6 +176,9 @@ def _interaction(one: Interaction) -> dict[str, Any]:
     if one.method == "PATCH":
         forms = content("Patch", "application/json-patch+json") | content("Resource", _FHIR)
         described["requestBody"] = {"required": True, "content": forms}
-    if one.method in ("POST", "PUT"):
+    if one.code == "search-type" and one.method == "POST":
+        form = {"application/x-www-form-urlencoded": {"schema": {"type": "object"}, "example": {"_count": "2"}}}
+        described["requestBody"] = {"required": True, "content": form}
+    elif one.method in ("POST", "PUT"):
         described["requestBody"] = {"required": True, "content": content("Resource", _FHIR)}
     return described

@@ -13,6 +13,7 @@ from fhirmod.exchange import PUBLISHED_TYPES
 from fhirmod.mapping import searches
 from fhirmod.r4 import RESOURCE_TYPES, dump
 
+from .including import bringing, included_by
 from .searching import searchable
 from .table import INTERACTIONS, Interaction
 
@@ -35,8 +36,9 @@ _SAID = (
     "An instant needs an offset; a date of _at or of a search without one is read in UTC. Searches take the prefixes "
     "of dates, numbers and quantities, and the modifiers :missing, :not (token), :exact and :contains (string), "
     ":identifier and :[type] (reference); texts are compared by their first 400 characters, units as they were sent. "
-    "The two values of a composite are compared by 150 characters each. "
-    "Chains, _include, _has and _sort are not answered. The condition of a conditional create, "
+    "The two values of a composite are compared by 150 characters each. _include and _revinclude bring along at most "
+    "1,000 resources, :iterate goes ten steps. Chains, _has and _sort are not answered. The condition of a conditional "
+    "create, "
     "update, patch, delete or reference is one identifier. What is assembled or computed from entries is read-only. "
     "Deleting the image of an entry retracts the entry. A resource that says who or where is not deleted while others "
     "refer to it. A conditional update that matches nothing creates; under an id that is in use it is a conflict. "
@@ -97,11 +99,15 @@ def statement(base: str, *, secured: bool = False, cors: bool = True) -> dict[st
 
 def _resource(type_: str) -> dict[str, Any]:
     shown = type_ in PUBLISHED_TYPES
-    interactions = [{"code": one.code} for one in _of("type") if not shown or one.scope == "read"]
+    codes = dict.fromkeys(one.code for one in _of("type") if not shown or one.scope == "read")
+    interactions = [{"code": code} for code in codes]
     resource: dict[str, Any] = {"type": type_, "interaction": interactions, **(_PUBLISHED if shown else _VERSIONED)}
     conditional = "identifier" in searchable(type_) and not shown
     resource |= {"conditionalCreate": conditional, "conditionalUpdate": conditional}
     resource["conditionalDelete"] = "single" if conditional else "not-supported"
+    if not shown:
+        resource |= {"searchInclude": list(included_by(type_)), "searchRevInclude": list(bringing(type_))}
+        resource = {name: value for name, value in resource.items() if value != []}
     resource["searchParam"] = [_parameter(type_, name) for name in searchable(type_)]
     offered = {one.code: one.definition for one in INTERACTIONS if one.offered_by(type_)}
     resource["operation"] = [{"name": code, "definition": definition} for code, definition in offered.items()]

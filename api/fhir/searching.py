@@ -3,27 +3,32 @@
 `_id`, `identifier` and `patient` have an index of their own; what the others ask is said by `intake.sought`.
 """
 
+from collections.abc import Sequence
 from urllib.parse import urlencode
 
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.asking import Parts, number
+from api.asking import Parts, choice, number
 from api.problems import FHIR_JSON
 from fhirmod.errors import BadParameterError, InvalidError, NotSupportedError
 from fhirmod.intake import SEARCHED, Asking, sought, sought_parameters
 from fhirmod.mapping import searches
 from fhirmod.r4 import alternatives, dump, token, unescaped
-from fhirmod.store import Page, Reader
+from fhirmod.store import Page, Reader, Version
 
 from .headers import strict
+from .including import INCLUDES, Included, includes
 from .reaching import searched_beyond
 from .reading import known_type
 from .subsetting import SUBSETTING, subsetting
 
 _PLAIN = frozenset(("_id", "identifier"))  # these take no modifier
 MOST_CRITERIA, MOST_ALTERNATIVES = 10, 200
-CONTROL = frozenset({"_count", "_after", "_format", "_pretty"}) | SUBSETTING
+CONTROL = frozenset({"_count", "_after", "_format", "_pretty", "_total", *INCLUDES}) | SUBSETTING
+
+
+_KEPT = SUBSETTING | {"_total"}
 
 
 def searchable(type_: str) -> tuple[str, ...]:
@@ -50,10 +55,12 @@ def search(request: Request, parts: Parts, base: str, reader: Reader) -> Respons
             )
     _refuse_unanswerable(applied)
     query = request.query_params
+    brought = includes(query.multi_items(), strict=strict(request))
     part = subsetting(query, count=True)
     count = number(query, "_count", parts.settings.page, parts.settings.most_per_page)
     if query.get("_summary") == "count":
         count = 0
+    counted = choice(query, "_total", ("none", "estimate", "accurate")) != "none" or count == 0
     asking = Asking(base, parts.clock.now())
     values = [
         sought(type_, *name.partition(":")[::2], value, asking)
@@ -76,13 +83,17 @@ def search(request: Request, parts: Parts, base: str, reader: Reader) -> Respons
             values=values,
             after=after,
             count=count,
+            counted=counted,
         )
     except InvalidError as wrong:  # the cursor is a parameter here, and a wrong parameter is 400
         raise BadParameterError(str(wrong), place="_after") from None
-    applied += [(name, value) for name, value in query.multi_items() if name in SUBSETTING]
+    also = Included(reader, parts.request().access, base).of(page.versions, [one for _, one in brought])
+    applied += [asked for asked, _ in brought]
+    applied += [(name, value) for name, value in query.multi_items() if name in _KEPT]
     if part is not None:
         page = page._replace(versions=[one._replace(body=part(one.body or b"")) for one in page.versions])
-    return Response(_bundle(base, type_, applied, page, count, after), media_type=FHIR_JSON)
+        also = [one._replace(body=part(one.body or b"")) for one in also]
+    return Response(_bundle(base, type_, applied, page, also, count, after), media_type=FHIR_JSON)
 
 
 def _refuse_unanswerable(applied: list[tuple[str, str]]) -> None:
@@ -102,24 +113,31 @@ def _refuse_unanswerable(applied: list[tuple[str, str]]) -> None:
         )
 
 
-def _bundle(base: str, type_: str, applied: list[tuple[str, str]], page: Page, count: int, after: str | None) -> bytes:
+def _bundle(
+    base: str,
+    type_: str,
+    applied: list[tuple[str, str]],
+    page: Page,
+    also: Sequence[Version],
+    count: int,
+    after: str | None,
+) -> bytes:
     here = [*applied, ("_count", str(count)), *([("_after", after)] if after else [])]
     links = [{"relation": "self", "url": f"{base}/{type_}?{urlencode(here)}"}]
     if page.next is not None:
         following = [*applied, ("_count", str(count)), ("_after", page.next)]
         links.append({"relation": "next", "url": f"{base}/{type_}?{urlencode(following)}"})
-    head = dump({"resourceType": "Bundle", "type": "searchset", "total": page.total, "link": links})
+    said = {} if page.total is None else {"total": page.total}
+    head = dump({"resourceType": "Bundle", "type": "searchset", **said, "link": links})
     if not page.versions:
         return head
-    entries = (
-        b'{"fullUrl":'
-        + dump(f"{base}/{one.type}/{one.id}")
-        + b',"resource":'
-        + (one.body or b"")
-        + b',"search":{"mode":"match"}}'
-        for one in page.versions
-    )
+    entries = [_entry(base, one, "match") for one in page.versions] + [_entry(base, one, "include") for one in also]
     return head[:-1] + b',"entry":[' + b",".join(entries) + b"]}"
+
+
+def _entry(base: str, version: Version, mode: str) -> bytes:
+    address, resource = dump(f"{base}/{version.type}/{version.id}"), version.body or b""
+    return b'{"fullUrl":' + address + b',"resource":' + resource + b',"search":{"mode":' + dump(mode) + b"}}"
 
 
 def _token(value: str) -> tuple[str | None, str | None]:

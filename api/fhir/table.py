@@ -11,6 +11,7 @@ from fhirmod.mapping import BASE
 from .answering import Reading, answering
 from .episode import episode
 from .history import history_instance, history_system, history_type
+from .posted import search_posted
 from .reading import read, vread
 from .searching import search
 from .terminology import expand, lookup, translate, validate_in_set, validate_in_system
@@ -64,6 +65,8 @@ class Interaction:
         """Return what names this row among all: the code, and where that is not enough how it is called."""
         if self.level == "conditional":
             return f"conditional-{self.code}"
+        if self.path.endswith("/_search"):
+            return f"{self.code}-posted"
         if self.level != "operation":
             return self.code
         of = "" if self.path.startswith("/{type}") else f"{self.path.split('/')[1].lower()}-"
@@ -122,6 +125,7 @@ INTERACTIONS: tuple[Interaction, ...] = (
     Interaction("transaction", "system", "POST", "", "write"),
     Interaction("history-system", "system", "GET", "/_history", "read", reading=history_system),
     Interaction("search-type", "type", "GET", _ALL, "read", reading=search),
+    Interaction("search-type", "type", "POST", f"{_ALL}/_search", "read", search_posted),
     Interaction("create", "type", "POST", _ALL, "write", create),
     Interaction("history-type", "type", "GET", f"{_ALL}/_history", "read", reading=history_type),
     Interaction("read", "type", "GET", _ONE, "read", reading=read),

@@ -1,6 +1,7 @@
 """The one path of every write, bedside or FHIR; it answers with a receipt. Reading an episode back starts here too."""
 
 from .exchanged import Written
+from .indexing import target
 from .putting import INDEXED as SEARCHED
 from .receipt import EntryResult, ReadResource, Receipt, finding_document
 from .request import Request
@@ -26,4 +27,5 @@ __all__ = [
     "shelve",
     "sought",
     "sought_parameters",
+    "target",
 ]

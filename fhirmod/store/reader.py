@@ -89,23 +89,25 @@ class Reader:
         values: Sequence[Sought] = (),
         after: str | None = None,
         count: int,
+        counted: bool = True,
     ) -> Page:
         """Return a page of the living resources that meet every criterion, in the order of first writing.
 
         Shape: a token criterion is (param, [(system, value)]), None for any of either, a reference criterion
                (param, type, [ids]); inside one criterion any alternative will do; `values` are criteria of every
                other parameter. `after` is the `next` of
-               the page before; what is inserted meanwhile comes at the end, and `total` stays that of page 1.
+               the page before; what is inserted meanwhile comes at the end, and `total` stays that of page 1; it
+               is None unless `counted`.
         Errors: InvalidError if `after` is not a cursor of this store.
         """
         access.require("read")
         last, known = read_cursor(after)
         found = hits(type_, ids, tokens, references, values)
         if known is None:
-            known = int(self._select(total(found))[0][0])
+            known = int(self._select(total(found))[0][0]) if counted else 0
         rows = self._select(paged(found, last, count + 1)) if count else []
         following = write_cursor(rows[count - 1][-1], known) if len(rows) > count else None
-        return Page([Version._make(row[:-1]) for row in rows[:count]], following, known)
+        return Page([Version._make(row[:-1]) for row in rows[:count]], following, known if counted else None)
 
     # episodes
 

@@ -107,8 +107,8 @@ class OutboxRow(NamedTuple):
 
 
 class Page(NamedTuple):
-    """A page of current versions, the cursor of the next one, and how many matched at the first page."""
+    """A page of current versions, the cursor of the next one, and how many matched at the first page if counted."""
 
     versions: list[Version]
     next: str | None
-    total: int
+    total: int | None

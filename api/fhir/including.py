@@ -1,0 +1,154 @@
+"""What a search brings along: `_include` follows references of what is given, `_revinclude` those that lead to it.
+
+Source: http://hl7.org/fhir/R4/search.html#revinclude
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cache
+from typing import NamedTuple
+
+from fhirmod.errors import NotSupportedError, TooLargeError
+from fhirmod.intake import target
+from fhirmod.mapping import searches
+from fhirmod.r4 import RESOURCE_TYPES, ReferenceValue, SearchParameter, parse, values_of
+from fhirmod.store import Access, Clause, Reader, Sought, Version
+
+MOST_INCLUDED = 1_000
+_ROUNDS = 10  # how often :iterate goes on; what refers in a circle ends by itself
+_AT_ONCE = 100  # targets in one question
+INCLUDES = ("_include", "_include:iterate", "_revinclude", "_revinclude:iterate")
+Key = tuple[str, str]
+
+
+class Include(NamedTuple):
+    """References by some parameters of a type, to one type or to any; followed backwards, and again from what came."""
+
+    source: str
+    params: tuple[str, ...]
+    target: str
+    backwards: bool
+    iterate: bool
+
+
+@cache
+def linking(type_: str) -> Mapping[str, SearchParameter]:
+    """Return the parameters of a type that follow a reference."""
+    return {name: one for name, one in searches(type_).items() if one.type == "reference" and one.expression}
+
+
+@cache
+def included_by(type_: str) -> tuple[str, ...]:
+    """Return what `_include` takes in a search of a type, as a CapabilityStatement says it."""
+    return tuple(f"{type_}:{name}" for name in sorted(linking(type_)))
+
+
+@cache
+def bringing(type_: str) -> tuple[str, ...]:
+    """Return what `_revinclude` takes in a search of a type."""
+    return tuple(
+        f"{source}:{name}"
+        for source in sorted(RESOURCE_TYPES)
+        for name, one in sorted(linking(source).items())
+        if type_ in one.targets or "Resource" in one.targets
+    )
+
+
+def read_include(name: str, value: str) -> Include | None:
+    """Return what one `_include` or `_revinclude` asks for, or None if no such reference is known here.
+
+    >>> read_include("_include", "Observation:patient")
+    Include(source='Observation', params=('patient',), target='', backwards=False, iterate=False)
+    """
+    plain, _, modifier = name.partition(":")
+    source, _, rest = value.partition(":")
+    param, _, led = rest.partition(":")
+    if source not in RESOURCE_TYPES or (led and led not in RESOURCE_TYPES):
+        return None
+    known = linking(source)
+    if param != "*" and (param not in known or (led and led not in known[param].targets)):
+        return None
+    params = tuple(sorted(known)) if param == "*" else (param,)
+    return Include(source, params, led, plain == "_revinclude", modifier == "iterate")
+
+
+class Included:
+    """The resources that are brought along with a page of matches, each once, none that is a match.
+
+    Errors: TooLargeError beyond the most that are brought along.
+    """
+
+    def __init__(self, reader: Reader, access: Access, base: str) -> None:
+        self._reader, self._access, self._base = reader, access, base
+        self._there: set[Key] = set()
+        self._found: dict[Key, Version] = {}
+
+    def of(self, matches: Sequence[Version], asked: Sequence[Include]) -> list[Version]:
+        """Return what is brought along, in the order of finding."""
+        self._there = {(one.type, one.id) for one in matches}
+        latest: Sequence[Version] = matches
+        for number in range(_ROUNDS):
+            wanted = [one for one in asked if one.iterate or number == 0]
+            if not latest or not wanted:
+                break
+            latest = self._follow(latest, wanted)
+        return list(self._found.values())
+
+    def _follow(self, latest: Sequence[Version], asked: Sequence[Include]) -> list[Version]:
+        """Return what one more step brings that was not there."""
+        ahead = dict.fromkeys(key for one in asked if not one.backwards for key in self._led_to(latest, one))
+        came = [one for one in self._reader.get_many(self._access, [*ahead]).values() if one.body is not None]
+        for include in asked:
+            if include.backwards:
+                came += self._leading_here(latest, include)
+        new = [one for one in came if (one.type, one.id) not in self._there]
+        for one in new:
+            self._there.add((one.type, one.id))
+            self._found[one.type, one.id] = one
+        if len(self._found) > MOST_INCLUDED:
+            raise TooLargeError(
+                f"The search would bring along more than {MOST_INCLUDED} resources; ask for fewer by _count, or for "
+                "them alone.",
+                place="_include",
+            )
+        return list({(one.type, one.id): one for one in new}.values())
+
+    def _led_to(self, latest: Iterable[Version], asked: Include) -> Iterator[Key]:
+        for version in latest:
+            if version.type == asked.source:
+                resource = parse(version.body or b"{}")
+                for name in asked.params:
+                    for value in values_of(linking(version.type)[name], resource):
+                        if isinstance(value, ReferenceValue) and value.reference:
+                            id_, type_ = target(value.reference.removeprefix(f"{self._base}/"))
+                            if type_ and asked.target in ("", type_) and (type_, id_) not in self._there:
+                                yield type_, id_
+
+    def _leading_here(self, latest: Iterable[Version], asked: Include) -> Iterator[Version]:
+        keys = [(one.type, one.id) for one in latest if asked.target in ("", one.type)]
+        for begin in range(0, len(keys), _AT_ONCE):
+            some = keys[begin : begin + _AT_ONCE]
+            clauses: list[Clause] = [(("text", "=", id_), ("scope", "=", type_)) for type_, id_ in some]
+            sought = Sought(asked.params, tuple(clauses))
+            page = self._reader.search(
+                self._access, asked.source, values=[sought], count=MOST_INCLUDED + 1, counted=False
+            )
+            yield from page.versions
+
+
+def includes(query: Iterable[tuple[str, str]], *, strict: bool) -> list[tuple[tuple[str, str], Include]]:
+    """Return each include that is asked for and known here, beside the parameter that asks for it.
+
+    Errors: NotSupportedError for one that is not known, if the client is strict.
+    """
+    found = []
+    for name, value in query:
+        if name in INCLUDES:
+            include = read_include(name, value)
+            if include is not None:
+                found.append(((name, value), include))
+            elif strict:
+                raise NotSupportedError(
+                    f"There is no reference {value[:60]!r} to follow here; /fhir/metadata lists those there are.",
+                    place=name,
+                )
+    return found
