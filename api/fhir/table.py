@@ -101,6 +101,10 @@ _LETTERS: dict[str, tuple[Letter, ...]] = {
     "patch": ("u",),
     "delete": ("d",),
     "validate": ("r",),
+    "expand": ("r",),
+    "validate-code": ("r",),
+    "lookup": ("r",),
+    "translate": ("r",),
 }
 _SAID = {
     "capabilities": "Say what this service does.",

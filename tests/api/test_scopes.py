@@ -34,6 +34,10 @@ BY_SMART: dict[str, str] = {
     "search-type": "s",
     "history-type": "s",
     "validate": "r",
+    "expand": "r",
+    "validate-code": "r",
+    "lookup": "r",
+    "translate": "r",
 }
 OF_ALL = {"history-system": "s", "episode": "r"}
 LETTERS = ["".join(some) for size in range(6) for some in combinations("cruds", size)]
