@@ -51,6 +51,11 @@ _TERM_SAID = {
     "targetsystem": "The code system to translate into.",
     "reverse": "From the map's target to its source.",
 }
+_WHOLE = [
+    parameter("_since", "Resources written from this instant on.", {"type": "string", "format": "date-time"}),
+    parameter("_type", "Types of R4, separated by commas.", _STRING, example="Observation,Procedure"),
+    _COUNT,
+]
 _ASKED: dict[str, list[dict[str, Any]]] = {
     "search-type": [
         parameter("_id", "One id or several, separated by commas.", _STRING),
@@ -100,6 +105,12 @@ _ASKED: dict[str, list[dict[str, Any]]] = {
             ("translate", TRANSLATE),
         )
     },
+    "everything": _WHOLE,
+    "everything-patient-get-instance": [
+        parameter("start", "Care from this date on.", {"type": "string", "format": "date"}),
+        parameter("end", "Care up to this date.", {"type": "string", "format": "date"}),
+        *_WHOLE,
+    ],
     "validate": [
         parameter(
             "mode", "What is to be done with it.", {"type": "string", "enum": ["create", "update", "delete", "profile"]}

@@ -43,7 +43,9 @@ _SAID = (
     "Deleting the image of an entry retracts the entry. A resource that says who or where is not deleted while others "
     "refer to it. A conditional update that matches nothing creates; under an id that is in use it is a conflict. "
     "_summary and _elements are applied to reads, searches and histories; what they give is not taken back. In a "
-    "transaction: reads, searches, histories and writes, no operations."
+    "transaction: reads, searches, histories and writes, no operations. $everything of a Patient covers all Patients "
+    "that are the same woman, and Devices and Tasks that name her; it leaves out the record of anybody else that is "
+    "referred to. Dates of start and end are read in UTC; what states no date of care is always in it."
 )
 
 

@@ -10,6 +10,7 @@ from fhirmod.mapping import BASE
 
 from .answering import Reading, answering
 from .episode import episode
+from .everything import everything_of_encounter, everything_of_patient
 from .history import history_instance, history_system, history_type
 from .posted import search_posted
 from .reading import read, vread
@@ -85,7 +86,8 @@ class Interaction:
 
 
 EPISODE = f"{BASE}/OperationDefinition/episode"
-VALIDATE = "http://hl7.org/fhir/OperationDefinition/Resource-validate"
+_HL7 = "http://hl7.org/fhir/OperationDefinition/"
+VALIDATE = f"{_HL7}Resource-validate"
 _ONE, _ALL = "/{type}/{id}", "/{type}"
 _LETTERS: dict[str, tuple[Letter, ...]] = {
     "batch": (),
@@ -142,6 +144,14 @@ INTERACTIONS: tuple[Interaction, ...] = (
     Interaction("patch", "conditional", "PATCH", _ALL, "write", patch_found),
     Interaction("delete", "conditional", "DELETE", _ALL, "write", delete_found),
     Interaction("episode", "operation", "GET", "/Procedure/{id}/$episode", "read", episode, definition=EPISODE),
+    *(
+        Interaction("everything", "operation", method, f"/{type_}/{{id}}/$everything", "read", asks, definition=said)
+        for type_, asks, said in (
+            ("Patient", everything_of_patient, f"{_HL7}Patient-everything"),
+            ("Encounter", everything_of_encounter, f"{_HL7}Encounter-everything"),
+        )
+        for method in ("GET", "POST")
+    ),
     Interaction("validate", "operation", "POST", f"{_ALL}/$validate", "read", validate, definition=VALIDATE),
     Interaction("validate", "operation", "POST", f"{_ONE}/$validate", "read", validate, definition=VALIDATE),
     Interaction("validate", "operation", "GET", f"{_ONE}/$validate", "read", validate_stored, definition=VALIDATE),

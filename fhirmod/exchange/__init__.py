@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING, Any
 from .cautions import CAUTIONS
 
 if TYPE_CHECKING:
+    from .care_dates import CARE_DATES, UNDATED
     from .case import case_bundle
     from .checking import check_document, check_text
     from .conformance import conformance_resources, examples, fhir_package, guide_of, refused, service_resources
     from .converting import AsEntries, AsFhir, Converter, bundle_of_lines, conversion
     from .demo import Case, PartnerCase, demo_cases, partner_cases
+    from .gathering import Item, Place, Wanted, everything
     from .published import (
         PACKED_RESOURCES,
         PUBLISHED_TYPES,
@@ -23,14 +25,19 @@ if TYPE_CHECKING:
     from .typed import from_typed, to_typed
 
 __all__ = [
+    "CARE_DATES",
     "CAUTIONS",
     "PACKED_RESOURCES",
     "PUBLISHED_TYPES",
+    "UNDATED",
     "AsEntries",
     "AsFhir",
     "Case",
     "Converter",
+    "Item",
     "PartnerCase",
+    "Place",
+    "Wanted",
     "bundle_of_lines",
     "case_bundle",
     "check_document",
@@ -38,6 +45,7 @@ __all__ = [
     "conformance_resources",
     "conversion",
     "demo_cases",
+    "everything",
     "examples",
     "fhir_package",
     "from_typed",
@@ -64,7 +72,9 @@ _ROOMS = {
         "service_resources",
     ),
     "converting": ("AsEntries", "AsFhir", "Converter", "bundle_of_lines", "conversion"),
+    "care_dates": ("CARE_DATES", "UNDATED"),
     "demo": ("Case", "PartnerCase", "demo_cases", "partner_cases"),
+    "gathering": ("Item", "Place", "Wanted", "everything"),
     "published": (
         "PACKED_RESOURCES",
         "PUBLISHED_TYPES",

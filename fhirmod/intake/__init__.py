@@ -1,6 +1,7 @@
 """The one path of every write, bedside or FHIR; it answers with a receipt. Reading an episode back starts here too."""
 
 from .exchanged import Written
+from .identity import same_woman
 from .indexing import target
 from .putting import INDEXED as SEARCHED
 from .receipt import EntryResult, ReadResource, Receipt, finding_document
@@ -24,6 +25,7 @@ __all__ = [
     "Written",
     "finding_document",
     "relative",
+    "same_woman",
     "shelve",
     "sought",
     "sought_parameters",

@@ -7,6 +7,7 @@ from sqlalchemy import Connection
 
 from . import statements as s
 from .access import Access
+from .compartment import gathered
 from .past import FEW, Past, changes, few
 from .past import total as total_of_versions
 from .prepared import CHUNK, Prepared
@@ -108,6 +109,17 @@ class Reader:
         rows = self._select(paged(found, last, count + 1)) if count else []
         following = write_cursor(rows[count - 1][-1], known) if len(rows) > count else None
         return Page([Version._make(row[:-1]) for row in rows[:count]], following, known if counted else None)
+
+    def compartment(
+        self, access: Access, pairs: Sequence[tuple[str, str]], target: str, ids: Sequence[str]
+    ) -> list[tuple[int, Version]]:
+        """Return the living of a type and these ids, what refers to them by a (type, param), and all their Provenances.
+
+        Shape: each beside a number that orders them by their first writing; one statement, however many they are.
+        """
+        access.require("read")
+        rows = self._select(gathered(pairs, target, ids))
+        return [(row[-1], Version._make(row[:-1])) for row in rows if row[6] is not None]
 
     # episodes
 

@@ -159,7 +159,7 @@ def test_every_search_parameter_claimed_is_applied_and_every_other_of_r4_is_refu
 
 @WRITTEN
 def test_what_is_not_claimed_for_a_type_never_succeeds(client: TestClient, type_: str) -> None:
-    body = dump({**SENT[type_], "id": "mine"})
+    claim, body = CLAIMED[type_], dump({**SENT[type_], "id": "mine"})
     client.put(f"/fhir/{type_}/mine", content=body, headers=FHIR)
     for method, path, status in (
         ("DELETE", "", 400),
@@ -169,15 +169,18 @@ def test_what_is_not_claimed_for_a_type_never_succeeds(client: TestClient, type_
         ("DELETE", "/mine/_history", 405),
         ("DELETE", "/mine/_history/1", 405),
         ("POST", "/mine/_history/1", 405),
-        ("GET", "/$everything", 404),
-        ("GET", "/mine/$everything", 404),
-        ("GET", "/mine/$document", 404),
+        *(
+            (method, f"/mine/${name}", 404)
+            for method in ("GET", "POST")
+            for name in ("everything", "document", "nothing")
+            if name not in {one["name"] for one in claim.get("operation", ())}
+        ),
     ):
         content = None if method == "GET" else body
         answer = client.request(method, f"/fhir/{type_}{path}", content=content, headers=FHIR)
         assert answer.status_code == status, (method, path, answer.text)
         assert valid(answer)["resourceType"] == "OperationOutcome"
-    if "episode" not in {one["name"] for one in CLAIMED[type_].get("operation", ())}:
+    if "episode" not in {one["name"] for one in claim.get("operation", ())}:
         refused(client.get(f"/fhir/{type_}/mine/$episode"), 404, "not-found", "")
 
 
