@@ -91,6 +91,8 @@ _ASKED: dict[str, list[dict[str, Any]]] = {
     "conditional-patch": [_CONDITION, _IF_MATCH, _PREFER],
     "conditional-delete": [_CONDITION, _IF_MATCH, _PREFER],
     "transaction": [parameter("dryRun", "Answer, and keep nothing.", {"type": "boolean"}), _PREFER],
+    "document": [parameter("persist", "Keep the document as a Bundle; by POST.", {"type": "boolean"})],
+    "document-composition-get-type": [parameter("id", "The id of the Composition, or its address here.", _STRING)],
     "episode": _AS_OF,
     **{
         code: [
@@ -191,5 +193,6 @@ def _interaction(one: Interaction) -> dict[str, Any]:
         form = {"application/x-www-form-urlencoded": {"schema": {"type": "object"}, "example": {"_count": "2"}}}
         described["requestBody"] = {"required": True, "content": form}
     elif one.method in ("POST", "PUT"):
-        described["requestBody"] = {"required": True, "content": content("Resource", _FHIR)}
+        wanted = one.level != "operation" or one.code == "validate"  # other operations may come without Parameters
+        described["requestBody"] = {"required": wanted, "content": content("Resource", _FHIR)}
     return described

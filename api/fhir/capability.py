@@ -45,7 +45,8 @@ _SAID = (
     "_summary and _elements are applied to reads, searches and histories; what they give is not taken back. In a "
     "transaction: reads, searches, histories and writes, no operations. $everything of a Patient covers all Patients "
     "that are the same woman, and Devices and Tasks that name her; it leaves out the record of anybody else that is "
-    "referred to. Dates of start and end are read in UTC; what states no date of care is always in it."
+    "referred to. Dates of start and end are read in UTC; what states no date of care is always in it. "
+    "$document takes no graph, stores by POST only, and makes no document that lacks what its Composition names."
 )
 
 

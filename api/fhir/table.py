@@ -9,6 +9,7 @@ from api.scopes import Letter, Need
 from fhirmod.mapping import BASE
 
 from .answering import Reading, answering
+from .document import document
 from .episode import episode
 from .everything import everything_of_encounter, everything_of_patient
 from .history import history_instance, history_system, history_type
@@ -150,6 +151,11 @@ INTERACTIONS: tuple[Interaction, ...] = (
             ("Patient", everything_of_patient, f"{_HL7}Patient-everything"),
             ("Encounter", everything_of_encounter, f"{_HL7}Encounter-everything"),
         )
+        for method in ("GET", "POST")
+    ),
+    *(
+        Interaction("document", "operation", method, path, "read", document, definition=f"{_HL7}Composition-document")
+        for path in ("/Composition/$document", "/Composition/{id}/$document")
         for method in ("GET", "POST")
     ),
     Interaction("validate", "operation", "POST", f"{_ALL}/$validate", "read", validate, definition=VALIDATE),

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from .conformance import conformance_resources, examples, fhir_package, guide_of, refused, service_resources
     from .converting import AsEntries, AsFhir, Converter, bundle_of_lines, conversion
     from .demo import Case, PartnerCase, demo_cases, partner_cases
+    from .documents import document_bundle
     from .gathering import Item, Place, Wanted, everything
     from .published import (
         PACKED_RESOURCES,
@@ -45,6 +46,7 @@ __all__ = [
     "conformance_resources",
     "conversion",
     "demo_cases",
+    "document_bundle",
     "everything",
     "examples",
     "fhir_package",
@@ -74,6 +76,7 @@ _ROOMS = {
     "converting": ("AsEntries", "AsFhir", "Converter", "bundle_of_lines", "conversion"),
     "care_dates": ("CARE_DATES", "UNDATED"),
     "demo": ("Case", "PartnerCase", "demo_cases", "partner_cases"),
+    "documents": ("document_bundle",),
     "gathering": ("Item", "Place", "Wanted", "everything"),
     "published": (
         "PACKED_RESOURCES",
