@@ -62,6 +62,12 @@ async def read_body(request: HttpRequest, parts: Parts, kinds: frozenset[str] = 
     return bytes(received)
 
 
+def with_also(request: HttpRequest, query: str) -> HttpRequest:
+    """Return the request with further parameters, percent-encoded, behind those of its address."""
+    whole = "&".join(part for part in (request.url.query, query) if part)
+    return HttpRequest({**request.scope, "query_string": whole.encode("ascii")})
+
+
 def refuse_media_type(request: HttpRequest, kinds: frozenset[str] = _JSON_TYPES) -> None:
     """Return nothing if the body is said to be of one of these media types, in UTF-8, of R4, and not packed.
 

@@ -8,7 +8,7 @@ ConceptMaps (`code_system`, `value_sets`, `concept_maps`).
 from .check_digits import loinc_is_well_formed, sctid_is_well_formed
 from .concept import Coding, Concept, Relation
 from .lookup import UnknownConceptError, concept, find, keys, words
-from .publisher import published
+from .publisher import publication
 from .resources import code_system, concept_maps, value_set_url, value_sets
 from .sources import SOURCES
 from .systems import CANONICAL, OWN_SYSTEM, SYSTEMS, VERSION
@@ -29,7 +29,7 @@ __all__ = [
     "find",
     "keys",
     "loinc_is_well_formed",
-    "published",
+    "publication",
     "sctid_is_well_formed",
     "value_set_url",
     "value_sets",

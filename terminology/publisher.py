@@ -9,7 +9,7 @@ PUBLISHED = "2026-11-25"
 _COUNTRIES = "http://unstats.un.org/unsd/methods/m49/m49.htm"
 
 
-def published() -> dict[str, Any]:
+def publication() -> dict[str, Any]:
     """Return date, publisher, contact and jurisdiction (the world), as every conformance resource of R4 has them."""
     return {
         "date": PUBLISHED,

@@ -8,7 +8,7 @@ from typing import Any
 
 from .concept import Coding, Concept, Relation
 from .lookup import concept, keys, words
-from .publisher import published
+from .publisher import publication
 from .systems import CANONICAL, COPYRIGHT, OWN_SYSTEM, SYSTEMS, VERSION
 from .table import table
 
@@ -156,7 +156,7 @@ def _header(name: str, title: str, names: Iterable[str]) -> dict[str, Any]:
         "title": title,
         "status": "draft",
         "experimental": False,
-        **published(),
+        **publication(),
         "description": f"{title}. {_STATE}",
         "copyright": " ".join(COPYRIGHT[name] for name in names if name in COPYRIGHT),
     }

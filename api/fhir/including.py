@@ -95,7 +95,8 @@ class Included:
 
     def _follow(self, latest: Sequence[Version], asked: Sequence[Include]) -> list[Version]:
         """Return what one more step brings that was not there."""
-        ahead = dict.fromkeys(key for one in asked if not one.backwards for key in self._led_to(latest, one))
+        forwards = [one for one in asked if not one.backwards]
+        ahead = dict.fromkeys(key for version in latest for key in self._led_to(version, forwards))
         came = [one for one in self._reader.get_many(self._access, [*ahead]).values() if one.body is not None]
         for include in asked:
             if include.backwards:
@@ -112,16 +113,16 @@ class Included:
             )
         return list({(one.type, one.id): one for one in new}.values())
 
-    def _led_to(self, latest: Iterable[Version], asked: Include) -> Iterator[Key]:
-        for version in latest:
-            if version.type == asked.source:
-                resource = parse(version.body or b"{}")
-                for name in asked.params:
-                    for value in values_of(linking(version.type)[name], resource):
-                        if isinstance(value, ReferenceValue) and value.reference:
-                            id_, type_ = target(value.reference.removeprefix(f"{self._base}/"))
-                            if type_ and asked.target in ("", type_) and (type_, id_) not in self._there:
-                                yield type_, id_
+    def _led_to(self, version: Version, asked: Iterable[Include]) -> Iterator[Key]:
+        own = [one for one in asked if one.source == version.type]
+        resource = parse(version.body or b"{}") if own else {}
+        for include in own:
+            for name in include.params:
+                for value in values_of(linking(version.type)[name], resource):
+                    if isinstance(value, ReferenceValue) and value.reference:
+                        id_, type_ = target(value.reference.removeprefix(f"{self._base}/"))
+                        if type_ and include.target in ("", type_) and (type_, id_) not in self._there:
+                            yield type_, id_
 
     def _leading_here(self, latest: Iterable[Version], asked: Include) -> Iterator[Version]:
         keys = [(one.type, one.id) for one in latest if asked.target in ("", one.type)]

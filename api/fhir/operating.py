@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 
 from starlette.requests import Request
 
-from api.asking import Parts, read_body
+from api.asking import Parts, read_body, with_also
 from fhirmod.errors import BadParameterError
 from fhirmod.r4 import parse
 
@@ -23,9 +23,7 @@ async def as_get(request: Request, parts: Parts) -> Request:
     if request.method != "POST":
         return request
     body = await read_body(request, parts)
-    brought = urlencode(list(_plain(parse(body)))) if body.strip() else ""
-    query = "&".join(part for part in (request.url.query, brought) if part)
-    return Request({**request.scope, "query_string": query.encode("ascii")})
+    return with_also(request, urlencode(list(_plain(parse(body)))) if body.strip() else "")
 
 
 def _plain(body: Any) -> Iterator[tuple[str, str]]:

@@ -6,7 +6,7 @@ Source: http://hl7.org/fhir/R4/http.html#search (POST [base]/[type]/_search)
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.asking import FORM, Parts, read_body
+from api.asking import FORM, Parts, read_body, with_also
 from fhirmod.errors import BadParameterError
 
 from .answering import answering
@@ -21,7 +21,6 @@ async def search_posted(request: Request, parts: Parts, base: str) -> Response:
         form = body.decode("ascii").strip()
     except UnicodeDecodeError:
         raise BadParameterError("The form must be percent-encoded; got a byte beyond ASCII.", place="body") from None
-    query = "&".join(part for part in (request.url.query, form) if part)
-    asked = Request({**request.scope, "method": "GET", "query_string": query.encode("ascii")})
+    asked = with_also(request, form)
     refuse_format(asked)
     return laid_out(asked, await answering(search)(asked, parts, base))

@@ -26,9 +26,7 @@ from .subsetting import SUBSETTING, subsetting
 _PLAIN = frozenset(("_id", "identifier"))  # these take no modifier
 MOST_CRITERIA, MOST_ALTERNATIVES = 10, 200
 CONTROL = frozenset({"_count", "_after", "_format", "_pretty", "_total", *INCLUDES}) | SUBSETTING
-
-
-_KEPT = SUBSETTING | {"_total"}
+_KEPT = SUBSETTING | {"_total"}  # stand in the links as they were asked
 
 
 def searchable(type_: str) -> tuple[str, ...]:

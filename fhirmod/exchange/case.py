@@ -1,12 +1,13 @@
 """The whole case as one Bundle: every current resource of the episode and the patient, bytes as stored."""
 
-from collections.abc import Iterator
-from typing import Any, Literal
+from typing import Literal
 
 from fhirmod.errors import NotFoundError
 from fhirmod.mapping.urls import profile
 from fhirmod.r4 import dump, parse, references
 from fhirmod.store import Access, Reader, Version
+
+from .following import logical
 
 _SHARED = frozenset({"Patient", "Organization", "Practitioner", "PractitionerRole", "Location"})
 
@@ -50,24 +51,11 @@ def _shared(reader: Reader, access: Access, living: dict[tuple[str, str], Versio
             type_, slash, id_ = reference.partition("/")
             if slash and type_ in _SHARED:
                 wanted.add((type_, id_))
-        named.update(_logical(resource))
+        named.update(one for one in logical(resource) if one[0] in _SHARED)
     for type_, system, value in sorted(named):
         wanted.update((type_, id_) for id_ in reader.identified(access, type_, system, value))
     found = reader.get_many(access, sorted(wanted - living.keys()))
     return {key: version for key, version in found.items() if version.body is not None}
-
-
-def _logical(value: Any) -> Iterator[tuple[str, str, str]]:
-    """Return the type, system and value of each reference that names its target by an identifier alone."""
-    if isinstance(value, dict):
-        type_, identifier = value.get("type"), value.get("identifier")
-        if isinstance(type_, str) and type_ in _SHARED and isinstance(identifier, dict) and "reference" not in value:
-            yield type_, identifier.get("system", ""), identifier.get("value", "")
-        for item in value.values():
-            yield from _logical(item)
-    elif isinstance(value, list):
-        for item in value:
-            yield from _logical(item)
 
 
 def _entry(version: Version, base_url: str, type_: str) -> bytes:

@@ -58,7 +58,8 @@ class Following:
             led = (target(text.removeprefix(f"{self._base}/")) for _, text in references(resource))
             self._ahead[key] = list(dict.fromkeys((type_, id_) for id_, type_ in led if type_))
             for type_, system, value in logical(resource):
-                named[type_].setdefault((system, value), []).append(key)
+                if system and value:
+                    named[type_].setdefault((system, value), []).append(key)
         wanted = [key for one, _ in latest for key in self._ahead[one] if key not in self._met]
         came = list(self._reader.get_many(self._access, wanted).values())
         for type_, by in named.items():
@@ -96,13 +97,11 @@ class Following:
 
 
 def logical(value: Any) -> Iterator[tuple[str, str, str]]:
-    """Yield the type, system and value of each reference that names its target by an identifier alone."""
+    """Yield type, system and value of each reference that names its target by an identifier alone; "" for none."""
     if isinstance(value, dict):
         type_, identifier = value.get("type"), value.get("identifier")
         if isinstance(type_, str) and isinstance(identifier, dict) and "reference" not in value:
-            system, said = identifier.get("system"), identifier.get("value")
-            if isinstance(system, str) and isinstance(said, str):
-                yield type_, system, said
+            yield type_, identifier.get("system", ""), identifier.get("value", "")
         for item in value.values():
             yield from logical(item)
     elif isinstance(value, list):

@@ -16,7 +16,7 @@ from typing import Any
 from fhirmod.intake import shelve
 from fhirmod.r4 import dump, parse
 from fhirmod.store import Access, Store, open_store
-from terminology import published as released
+from terminology import publication
 
 PACKED_RESOURCES = "published.json.xz"
 PUBLISHED_TYPES = frozenset(
@@ -63,5 +63,5 @@ def _filled() -> Store:
     store = open_store(f"sqlite:///{Path(folder.name) / 'published.db'}")
     atexit.register(folder.cleanup)
     atexit.register(store.close)  # before its folder goes: the last that is registered is called first
-    shelve(store, Access.whole("fhirmod"), published_resources(), f"{released()['date']}T00:00:00Z")
+    shelve(store, Access.whole("fhirmod"), published_resources(), f"{publication()['date']}T00:00:00Z")
     return store

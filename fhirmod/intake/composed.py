@@ -14,9 +14,7 @@ below 32 but tab, line feed and carriage return).
 
 from fhirmod.store import Clause, Column, Operator, Value
 
-LONGEST_PART = (
-    150  # characters of each part that are compared: all of them share what PostgreSQL keeps in one index row
-)
+LONGEST_PART = 150  # characters of each part that are compared: they share what PostgreSQL keeps in one index row
 _RS, _US, _GS = "\x1e", "\x1f", "\x1d"
 
 

@@ -48,9 +48,7 @@ UNIONS: Mapping[str, tuple[str, ...]] = {
 END = 1e300  # an open end of a range; SQLite has no infinity that can be written
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SPECIAL = frozenset(("_id", "_lastUpdated", "identifier"))
-_SWAPPED = frozenset(
-    ("relationship",)
-)  # DocumentReference: R4 4.0.1 reads its code as a reference, its target as a code
+_SWAPPED = frozenset(("relationship",))  # of DocumentReference: R4 4.0.1 reads code as reference, target as code
 
 
 def fold(text: str) -> str:

@@ -8,6 +8,8 @@ Source: http://hl7.org/fhir/R4/valueset.html#compositions
 from collections.abc import Iterable
 from typing import Any
 
+from .terms import System, passes
+
 Json = dict[str, Any]
 Codes = dict[str, set[str]]
 
@@ -29,7 +31,7 @@ class Expander:
 
     def codes_of(self, system: str) -> set[str]:
         """Return every code of a code system that is carried whole."""
-        return {c for c, _ in _walk(self._systems[system].get("concept", []), ())}
+        return set(System(self._systems[system]).codes)
 
     def complete_systems(self) -> dict[str, list[str]]:
         """Return every code of the code systems that are carried whole and tell cases apart."""
@@ -68,28 +70,6 @@ class Expander:
         carried = self._systems.get(system, {})
         if carried.get("content") != "complete":
             return {}, {system}
-        kept = dict(_walk(carried.get("concept", []), ()))
-        for rule in part.get("filter", []):
-            kept = {code: above for code, above in kept.items() if _passes(code, above, rule)}
-        return {system: set(kept)}, set()
-
-
-def _passes(code: str, above: tuple[str, ...], rule: Json) -> bool:
-    if rule["property"] not in ("concept", "code"):
-        raise NotImplementedError(f"a filter on {rule['property']}")
-    match rule["op"]:
-        case "is-a":
-            return code == rule["value"] or rule["value"] in above
-        case "descendent-of":
-            return rule["value"] in above
-        case "is-not-a":
-            return code != rule["value"] and rule["value"] not in above
-        case _:
-            raise NotImplementedError(f"the filter {rule['op']}")
-
-
-def _walk(concepts: list[Json], above: tuple[str, ...]) -> Iterable[tuple[str, tuple[str, ...]]]:
-    for concept in concepts:
-        parents = tuple(p["valueCode"] for p in concept.get("property", []) if p.get("code") == "subsumedBy")
-        yield concept["code"], above + parents
-        yield from _walk(concept.get("concept", []), (*above, *parents, concept["code"]))
+        rules = part.get("filter", [])
+        above = System(carried).above
+        return {system: {code for code in above if all(passes(code, above[code], rule) for rule in rules)}}, set()

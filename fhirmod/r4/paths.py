@@ -13,6 +13,7 @@ from functools import cache
 from itertools import pairwise
 from typing import Any
 
+from .invariants.logic import each
 from .shapes import PRIMITIVES, shape
 
 _ABSOLUTE = re.compile(r"(?:^|/)([A-Z][A-Za-z]+)/[A-Za-z0-9.\-]{1,64}(?:/_history/[A-Za-z0-9.\-]{1,64})?$")
@@ -66,19 +67,14 @@ class Path:
     def select(self, resource: dict[str, Any]) -> list[Node]:
         """Return every node the path arrives at, in document order per branch of a union."""
         kind = str(resource.get("resourceType", ""))
-        return self.within(Node(kind, resource, kind), resource)
-
-    def within(self, node: Node, resource: dict[str, Any]) -> list[Node]:
-        """Return what the path arrives at from a node inside `resource`."""
         found: list[Node] = []
-        present = node.value.keys() if isinstance(node.value, dict) else frozenset()
         for branch in self.branches:
-            if not branch.begins or not branch.begins.isdisjoint(present):
-                found += _walked(branch, node, resource)
+            if not branch.begins or not branch.begins.isdisjoint(resource):
+                found += _walked(branch, Node(kind, resource, kind), resource)
         return found
 
     def values(self, resource: dict[str, Any], below: Node | None = None) -> list[Node]:
-        """Return what `select` returns, or `within` from a node below, without the places: most branches are keys."""
+        """Return what `select` returns, or what stands so below a node, without the places: most branches are keys."""
         found: list[Node] = []
         begin = resource if below is None else below.value
         for branch in self.branches:
@@ -89,7 +85,7 @@ class Path:
                 found += _walked(branch, below or Node(kind, resource, kind), resource)
                 continue
             for chain in branch.chains:
-                for value in _followed(begin, chain.keys):
+                for value in each(begin, *chain.keys):
                     if chain.target is None or _target(value, resource) == chain.target:
                         found.append(Node(chain.type, value, ""))
         return found
@@ -102,22 +98,6 @@ def _walked(branch: Branch, node: Node, resource: dict[str, Any]) -> list[Node]:
         if not nodes:
             break
     return nodes
-
-
-def _followed(resource: dict[str, Any], keys: tuple[str, ...]) -> list[Any]:
-    values: list[Any] = [resource]
-    for key in keys:
-        below: list[Any] = []
-        for value in values:
-            found = value.get(key) if isinstance(value, dict) else None
-            if isinstance(found, list):
-                below += [one for one in found if one is not None]
-            elif found is not None:
-                below.append(found)
-        if not below:
-            return below
-        values = below
-    return values
 
 
 @cache

@@ -166,7 +166,7 @@ class Terms:
         if held is None or not held.whole:
             raise NotHeldError(url)
         for code, concept in held.codes.items():
-            if all(_passes(code, held.above[code], rule) for rule in part.get("filter", ())):
+            if all(passes(code, held.above[code], rule) for rule in part.get("filter", ())):
                 yield Coded(url, code, concept.get("display", ""))
 
     def member(self, value_set: Json, system: str, code: str) -> Coded | None:
@@ -217,7 +217,7 @@ def _is(own: str, code: str, cased: bool) -> bool:
     return own == code or (not cased and own.casefold() == code.casefold())
 
 
-def _passes(code: str, above: frozenset[str], rule: Json) -> bool:
+def passes(code: str, above: frozenset[str], rule: Json) -> bool:
     """Return whether a code passes a filter.
 
     Errors: NotHeldError for a filter on what is not at hand.

@@ -47,7 +47,9 @@ def present(store: Store, keys: list[tuple[str, str]]) -> dict[tuple[str, str], 
 
 
 def total(store: Store, type_: str) -> int:
-    return store.read(lambda reader: reader.search(ALL, type_, count=0)).total or 0
+    counted = store.read(lambda reader: reader.search(ALL, type_, count=0)).total
+    assert counted is not None
+    return counted
 
 
 def test_kills_lose_nothing_that_was_acknowledged_and_leave_nothing_half_written(url: str, backend: str) -> None:

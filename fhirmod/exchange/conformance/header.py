@@ -3,7 +3,7 @@
 from typing import Any
 
 from fhirmod.mapping import BASE
-from terminology import VERSION, published
+from terminology import VERSION, publication
 
 
 def headed(type_: str, id_: str, title: str, description: str) -> dict[str, Any]:
@@ -18,6 +18,6 @@ def headed(type_: str, id_: str, title: str, description: str) -> dict[str, Any]
     return head | {
         "status": "draft",
         **({} if bare else {"experimental": False}),
-        **published(),
+        **publication(),
         "description": description,
     }

@@ -12,7 +12,7 @@ from typing import Any
 import msgspec
 
 from fhirmod.r4 import R4, Known
-from terminology import OWN_SYSTEM, VERSION, concept, published, value_sets
+from terminology import OWN_SYSTEM, VERSION, concept, publication, value_sets
 
 from .assembled import assembled
 from .extensions import extensions
@@ -67,7 +67,7 @@ def profile_value_sets() -> Iterator[dict[str, Any]]:
                 "title": f"Codes of {one.name}",
                 "status": "draft",
                 "experimental": False,
-                **published(),
+                **publication(),
                 "description": f"The codes that say which act or finding a resource of the profile {one.name} is.",
                 "compose": {
                     "include": [

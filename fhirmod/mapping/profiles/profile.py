@@ -8,7 +8,7 @@ from typing import Any
 from fhirmod.mapping.demand import Demand
 from fhirmod.mapping.urls import BASE, profile
 from fhirmod.r4 import snapshot, wanted
-from terminology import VERSION, published
+from terminology import VERSION, publication
 
 _TYPE = "http://hl7.org/fhir/StructureDefinition/"
 _MODIFIES = "As R4 says of this element, it may change how what it stands in is understood."
@@ -90,7 +90,7 @@ def _head(authored: Authored) -> Json:
         "title": words[:1].upper() + words[1:],
         "status": "draft",
         "experimental": False,
-        **published(),
+        **publication(),
         "description": authored.described,
         "fhirVersion": "4.0.1",
         "kind": "complex-type" if authored.type == "Extension" else "resource",
