@@ -1,15 +1,18 @@
-"""Versioned resources, what finds them, episodes and their members, accepted entries; exact bytes in and out.
+"""Versioned resources, what finds them, episodes and their members, accepted entries, jobs; exact bytes in and out.
 
 The store parses nothing, makes no ids and reads no clock; it knows no tamponade. Every call names who asks.
 """
 
 from .access import Access
+from .jobs import LEASE_ENDED, LeaseLostError
 from .past import Past
 from .reader import Reader
 from .rows import (
     EntryRow,
     EpisodeRow,
     HeldRow,
+    Job,
+    JobRow,
     Key,
     Method,
     OutboxRow,
@@ -26,6 +29,7 @@ from .store import Counters, Store, open_store
 from .writer import Writer
 
 __all__ = [
+    "LEASE_ENDED",
     "Access",
     "Clause",
     "Column",
@@ -33,7 +37,10 @@ __all__ = [
     "EntryRow",
     "EpisodeRow",
     "HeldRow",
+    "Job",
+    "JobRow",
     "Key",
+    "LeaseLostError",
     "Method",
     "Operator",
     "OutboxRow",

@@ -37,6 +37,7 @@ from .tables import (
     search_value,
     shared,
     token,
+    told,
     version,
 )
 
@@ -342,3 +343,5 @@ ADD_IDENTITY = _insert_new(identity)
 ADD_OUTBOX = _insert(outbox, "seq")
 
 SENT = _delete(outbox)
+
+ADD_TOLD = _insert_new(told)

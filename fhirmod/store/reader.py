@@ -1,7 +1,8 @@
 """What can be asked of the store; every answer of one `Reader` comes from one moment of it."""
 
 from collections.abc import Callable, Iterable, Sequence
-from typing import Any
+from datetime import datetime
+from typing import Any, Literal
 
 from sqlalchemy import Connection
 
@@ -11,7 +12,7 @@ from .compartment import gathered
 from .past import FEW, Past, changes, few
 from .past import total as total_of_versions
 from .prepared import CHUNK, Prepared
-from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Owner, Page, Status, Version
+from .rows import EntryRow, EpisodeRow, HeldRow, Job, Key, OutboxRow, Owner, Page, Status, Version, instant
 from .search import IDENTIFIER, References, Tokens, hits, paged, read_cursor, total, write_cursor
 from .sought import Sought
 
@@ -196,6 +197,21 @@ class Reader:
         """Return (number, row) of what is still to be sent, oldest first, numbers above `after`."""
         access.require("read")
         return [(row[0], OutboxRow._make(row[1:])) for row in self._select(s.outgoing(after, count))]
+
+    # jobs
+
+    def next_job_at(self, access: Access, kinds: Sequence[str]) -> datetime | None:
+        """Return from when on a job of these kinds can be taken, or None if there is none."""
+        access.require("read")
+        found = self._select(s.next_due(kinds))[0][0]
+        return None if found is None else instant(found)
+
+    def jobs(
+        self, access: Access, state: Literal["waiting", "dead"] | None = None, *, after: int = 0, count: int = 100
+    ) -> list[Job]:
+        """Return jobs (of one state) in the order of their numbers, those above `after`."""
+        access.require("read")
+        return list(map(Job.of, self._select(s.jobs(state, after, count))))
 
     # how statements run
 

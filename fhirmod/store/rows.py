@@ -1,7 +1,8 @@
 """What goes into the store and comes out of it: plain rows, times and bodies exactly as they were given."""
 
-from collections.abc import Callable
-from typing import Literal, NamedTuple
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Any, Literal, NamedTuple
 
 Owner = Literal["asserted", "assembled", "derived"]
 Method = Literal["POST", "PUT", "DELETE"]
@@ -104,6 +105,54 @@ class OutboxRow(NamedTuple):
     subject: str
     payload: bytes
     written_at: str
+
+
+class JobRow(NamedTuple):
+    """Something to be done at a time or soon after; there is never another of its kind and key."""
+
+    kind: str
+    key: str
+    due_at: datetime
+    payload: bytes = b""
+
+
+class Job(NamedTuple):
+    """A job as it stands.
+
+    Shape: `due_at` is its time, or when the lease on it ends, to the millisecond; `attempts` counts the leases since
+           it last went well; `holder` names the lease; `error` is the code of the last failure.
+    """
+
+    seq: int
+    kind: str
+    key: str
+    payload: bytes
+    state: Literal["waiting", "dead"]
+    due_at: datetime
+    attempts: int
+    holder: str | None
+    again_at: datetime | None
+    error: str | None
+
+    @classmethod
+    def of(cls, row: Sequence[Any]) -> "Job":
+        """Return the job that a row of the table is."""
+        found = cls._make(row)
+        again = None if row[8] is None else instant(row[8])
+        return found._replace(payload=bytes(row[3]), due_at=instant(row[5]), again_at=again)
+
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def ms(moment: datetime) -> int:
+    """Return the whole milliseconds since 1970 of an instant, which compare as numbers do."""
+    return (moment - _EPOCH) // timedelta(milliseconds=1)
+
+
+def instant(milliseconds: int) -> datetime:
+    """Return the instant that so many milliseconds since 1970 are."""
+    return _EPOCH + timedelta(milliseconds=milliseconds)
 
 
 class Page(NamedTuple):

@@ -1,11 +1,12 @@
 """The fixed statements that read, each with the order of its parameters."""
 
+from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import FromClause, Select, Text, and_, bindparam, column, select, union_all, values
+from sqlalchemy import FromClause, Select, Text, and_, bindparam, column, func, select, union_all, values
 
 from .prepared import Prepared, sized
-from .tables import entry_log, episode, held, member, outbox, reference, resource, shared, token, version
+from .tables import entry_log, episode, held, job, member, outbox, reference, resource, shared, token, version
 
 _v, _r = version.c, resource.c
 
@@ -185,3 +186,14 @@ HELD_IN = Prepared(
 def outgoing(after: int, count: int) -> Select[Any]:
     """Return the statement for rows still to be sent, oldest first."""
     return select(*outbox.c).where(outbox.c.seq > after).order_by(outbox.c.seq).limit(count)
+
+
+def next_due(kinds: Sequence[str]) -> Select[Any]:
+    """Return the statement for when the first job of these kinds may be taken."""
+    return select(func.min(job.c.due_at)).where(job.c.state == "waiting", job.c.kind.in_(kinds))
+
+
+def jobs(state: str | None, after: int, count: int) -> Select[Any]:
+    """Return the statement for jobs in the order of their numbers."""
+    statement = select(*job.c).where(job.c.seq > after).order_by(job.c.seq).limit(count)
+    return statement if state is None else statement.where(job.c.state == state)

@@ -8,7 +8,7 @@
         |------< search_value   current version only: every further search parameter, texts and ranges
         |------< member         which episodes it belongs to, and why
         '------- shared         versions seen by a further episode than the one they were written in
-    episode     entry_log     held     identity     outbox
+    episode     entry_log     held     identity     outbox     told     job
 
 `rid` is a small number that stands for (type, id) in every index: ids have up to 64 characters, and the
 token and reference tables would hold each about forty times per entry. The tables read by prefix are
@@ -208,4 +208,31 @@ outbox = Table(
     Column("payload", LargeBinary, nullable=False),
     _text("written_at"),
     sqlite_autoincrement=True,  # a number once sent is never given to another row
+)
+
+told = Table(
+    "told",
+    METADATA,
+    _text("key"),
+    _text("written_at"),
+    PrimaryKeyConstraint("key", name="pk_told"),
+    sqlite_with_rowid=False,
+)
+
+job = Table(
+    "job",
+    METADATA,
+    Column("seq", _NUMBER, primary_key=True),
+    _text("kind"),
+    _text("key"),
+    Column("payload", LargeBinary, nullable=False),
+    _text("state"),  # waiting | dead
+    Column("due_at", BigInteger, nullable=False),  # ms since 1970: its time, or when the lease on it ends
+    Column("attempts", Integer, nullable=False),
+    _text("holder", nullable=True),  # who has leased it; the text is of this one lease
+    Column("again_at", BigInteger),  # put again while leased: ms since 1970
+    _text("error", nullable=True),
+    UniqueConstraint("kind", "key", name="uq_job_kind_key"),
+    Index("ix_job_state_due", "state", "due_at"),
+    sqlite_autoincrement=True,
 )

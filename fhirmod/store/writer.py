@@ -11,8 +11,9 @@ from fhirmod.errors import ConflictError, NotFoundError
 
 from . import changes as s
 from .access import Access
+from .jobs import JobWriter
 from .prepared import Change
-from .reader import Reader, as_head
+from .reader import as_head
 from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status, Value, Version
 from .search import IDENTIFIER
 
@@ -32,7 +33,7 @@ class OvertakenError(Exception):
     """Another transaction wrote first what this one was about to write: the work runs again."""
 
 
-class Writer(Reader):
+class Writer(JobWriter):
     """A `Reader` that also writes; what it wrote is kept if the work that was given it returns.
 
     Errors: the driver's IntegrityError where a caller's rows contradict the keys and no sentence fits better.
@@ -40,7 +41,6 @@ class Writer(Reader):
 
     def __init__(self, connection: Connection) -> None:
         super().__init__(connection)
-        self.wrote = False
         self._shown: dict[Key, int] = {}
         self._concurrent = self._dialect.name == "postgresql"  # others write at the same time
         self._broken_key: type[Exception] = self._dialect.loaded_dbapi.IntegrityError
@@ -253,6 +253,14 @@ class Writer(Reader):
         access.require("write")
         self._change(s.ADD_OUTBOX, rows)
 
+    def tell_once(self, access: Access, key: str, row: OutboxRow) -> bool:
+        """Return whether this was to be sent: never if a row was told under this key before, sent or not."""
+        access.require("write")
+        if not self._change(s.ADD_TOLD, [(key, row.written_at)]):
+            return False
+        self._change(s.ADD_OUTBOX, [row])
+        return True
+
     def sent(self, access: Access, numbers: Iterable[int]) -> None:
         """Return nothing; these need not be sent again."""
         access.require("write")
@@ -313,14 +321,6 @@ class Writer(Reader):
         self._change(drop, [row[:-1] for row in sorted(there - wanted)])
         new: AbstractSet[Any] = wanted - there
         self._change(add, sorted(new))
-
-    def _change(self, change: Change, rows: Sequence[Sequence[object]]) -> int:
-        """Return how many rows were touched."""
-        if not rows:
-            return 0
-        self.wrote = True
-        self.statements += 1
-        return change.run(self._cursor, self._dialect, rows)
 
 
 def _sound(each: Put, episode_version: int | None) -> None:
