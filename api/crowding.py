@@ -8,9 +8,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from fhirmod.errors import Finding
 
-from .problems import as_fhir
-
-_AGAIN_S = 1
+from .problems import AGAIN_S, as_fhir
 
 
 class Crowding:
@@ -27,7 +25,7 @@ class Crowding:
         if self._here >= self._most:
             sentence = f"The service answers {self._most} requests at once and has as many; send it again in a second."
             finding = Finding("error", "http-429", "throttled", "", sentence)
-            await as_fhir(429, [finding], {"Retry-After": str(_AGAIN_S)})(scope, receive, send)
+            await as_fhir(429, [finding], {"Retry-After": str(AGAIN_S)})(scope, receive, send)
             return
         self._here += 1
         try:

@@ -43,6 +43,7 @@ STATUS: dict[type[FhirmodError], int] = {
 }
 FHIR_JSON = "application/fhir+json; charset=utf-8"
 JSON = "application/json; charset=utf-8"
+AGAIN_S = 1  # after how many seconds who was turned away may come again
 CHALLENGE = 'Bearer realm="fhirmod"'  # RFC 6750, 3
 
 
@@ -85,10 +86,17 @@ def as_json(status: int, findings: Sequence[Finding], headers: Mapping[str, str]
 
 
 def headers_of(error: FhirmodError) -> dict[str, str]:
-    """Return the headers that the answer to an error carries."""
-    if STATUS[type(error)] == 403:
-        return {"WWW-Authenticate": f'{CHALLENGE}, error="insufficient_scope"'}
-    return {}
+    """Return the headers that the answer to an error carries.
+
+    Source: RFC 6750, 3; RFC 9110, 15.6.4 (503 with Retry-After).
+    """
+    match STATUS[type(error)]:
+        case 403:
+            return {"WWW-Authenticate": f'{CHALLENGE}, error="insufficient_scope"'}
+        case 503:
+            return {"Retry-After": str(AGAIN_S)}
+        case _:
+            return {}
 
 
 def status_of(error: FhirmodError) -> int:

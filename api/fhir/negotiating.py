@@ -8,7 +8,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from api.asking import is_r4
-from api.problems import RefusedRequest
+from api.problems import FHIR_JSON, RefusedRequest
 
 _GIVEN = ("application/fhir+json", "application/json", "text/json")  # three names of the one form there is
 _FORMATS = frozenset(("json", *_GIVEN))
@@ -21,14 +21,27 @@ def refuse_format(request: Request) -> None:
     """
     asked = request.query_params.get("_format")
     if asked is not None:
-        if asked.replace(" ", "+").partition(";")[0].strip().lower() not in _FORMATS:
-            raise RefusedRequest(406, "not-supported", "The answer is given as application/fhir+json only.")
+        kind, said = _read(asked.replace("fhir json", "fhir+json"))  # a + that was not escaped arrives as a blank
+        if kind not in _FORMATS or not is_r4(said.get("fhirversion", "4.0")):
+            raise RefusedRequest(
+                406, "not-supported", "The answer is given as application/fhir+json only, fhirVersion 4.0."
+            )
         return
     accept = ",".join(request.headers.getlist("accept")) or "*/*"
     if not any(_weight(name, accept) > 0 for name in _GIVEN):
         raise RefusedRequest(
             406, "not-supported", "The answer is given as application/fhir+json, fhirVersion 4.0 only."
         )
+
+
+def _read(choice: str) -> tuple[str, dict[str, str]]:
+    """Return a media type and its parameters, all in small letters.
+
+    >>> _read("application/fhir+JSON; fhirVersion=4.0")
+    ('application/fhir+json', {'fhirversion': '4.0'})
+    """
+    kind, *parameters = (part.strip().lower() for part in choice.split(";"))
+    return kind, dict(part.partition("=")[::2] for part in parameters)
 
 
 def _weight(name: str, accept: str) -> float:
@@ -39,8 +52,7 @@ def _weight(name: str, accept: str) -> float:
     """
     best, weight = -1, 0.0
     for choice in accept.split(","):
-        kind, *parameters = (part.strip().lower() for part in choice.split(";"))
-        said = dict(part.partition("=")[::2] for part in parameters)
+        kind, said = _read(choice)
         closeness = (("*/*", f"{name.partition('/')[0]}/*", name).index(kind)) if _covers(kind, name) else -1
         if closeness > best or (closeness == best and closeness >= 0):
             if not is_r4(said.get("fhirversion", "4.0")):
@@ -63,8 +75,20 @@ def _number(text: str) -> float:
 
 
 def laid_out(request: Request, response: Response) -> Response:
-    """Return the answer with line breaks if `_pretty=true` asks for them; every digit and escape as it was."""
+    """Return the answer in the form that was asked for: with line breaks if `_pretty=true`, every digit as it was, and
+    with the version of FHIR for who named it.
+
+    Source: http://hl7.org/fhir/R4/http.html#version-parameter
+    """
     if request.query_params.get("_pretty") == "true" and response.body:
         response.body = msgspec.json.format(bytes(response.body), indent=2)
         response.headers["content-length"] = str(len(response.body))
+    if response.headers.get("content-type") == FHIR_JSON and _names_version(request):
+        response.headers["content-type"] = f"{FHIR_JSON}; fhirVersion=4.0"
     return response
+
+
+def _names_version(request: Request) -> bool:
+    asked = request.query_params.get("_format")
+    choices = ",".join(request.headers.getlist("accept")).split(",") if asked is None else [asked]
+    return any(is_r4(_read(one)[1].get("fhirversion", "")) for one in choices)

@@ -51,14 +51,11 @@ def written_type(request: Request) -> str:
 def read(request: Request, parts: Parts, base: str, reader: Reader) -> Response:
     """Give the current version; 404 if there never was one, 410 after its deletion, 304 if the client has it."""
     type_, id_ = known_type(request), str(request.path_params["id"])
-    version = living(type_, id_, reader.get(parts.request().access, type_, id_))
-    if type_ not in PUBLISHED_TYPES and has_already(request, version):  # these keep their version for each release
-        return VersionResponse(version, None, 304)
-    return given(request, version)
+    return given(request, living(type_, id_, reader.get(parts.request().access, type_, id_)))
 
 
 def vread(request: Request, parts: Parts, base: str, reader: Reader) -> Response:
-    """Give one version; 404 if there is none of that number, 410 if it is the deletion."""
+    """Give one version; 404 if there is none of that number, 410 if it is the deletion, 304 if the client has it."""
     type_, id_, wanted = known_type(request), str(request.path_params["id"]), str(request.path_params["version"])
     version = None
     if wanted.isascii() and wanted.isdigit() and len(wanted) < 10:
@@ -67,12 +64,16 @@ def vread(request: Request, parts: Parts, base: str, reader: Reader) -> Response
 
 
 def given(request: Request, version: Version) -> Response:
-    """Return a version as it is stored, or the part of it that is asked for.
+    """Return a version as it is stored, or the part of it that is asked for; nothing again that the client has.
 
     Errors: BadParameterError; NotSupportedError for a parameter that is not applied, if the client is strict.
     """
     refuse_unknown(request, _APPLIED)
     part = subsetting(request.query_params)
+    if version.type not in PUBLISHED_TYPES and has_already(
+        request, version
+    ):  # these keep their version for each release
+        return VersionResponse(version, None, 304)
     body = version.body or b""
     return VersionResponse(version, body if part is None else part(body))
 

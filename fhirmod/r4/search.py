@@ -6,6 +6,7 @@ Source: http://hl7.org/fhir/R4/search.html
 from collections.abc import Callable, Iterator, Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
+from datetime import timedelta
 from decimal import Decimal
 from functools import cache
 from typing import Any
@@ -25,6 +26,8 @@ from .indexed import (
 )
 from .invariants.logic import each
 from .paths import Node, OutsideError, Path, compile_below, compile_path, type_in
+
+_POINT = timedelta(microseconds=1)  # no width: R4 has an instant smaller than what a system can tell apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,10 +247,14 @@ def _string(node: Node) -> Iterator[SearchValue]:
 
 
 def _date(node: Node) -> Iterator[SearchValue]:
+    """Yield the range that a date covers, one at most: of a Timing its outer limits, of an instant next to nothing.
+
+    Source: http://hl7.org/fhir/R4/search.html#date
+    """
     value = node.value
     if isinstance(value, str):
         if (covered := span(value)) is not None:
-            yield DateValue(*covered)
+            yield DateValue(covered[0], covered[0] + _POINT if node.type == "instant" else covered[1])
     elif not isinstance(value, dict):
         return
     elif node.type == "Period":
@@ -255,13 +262,17 @@ def _date(node: Node) -> Iterator[SearchValue]:
         if low or high:
             yield DateValue(low[0] if low else None, high[1] if high else None)
     elif node.type == "Timing":
-        spans = [one for text in each(value, "event") if (one := span(text)) is not None]
+        limits = [DateValue(*one) for text in each(value, "event") if (one := span(text)) is not None]
         repeat = value.get("repeat")
         bounds = repeat.get("boundsPeriod") if isinstance(repeat, dict) else None
-        if spans:
-            yield DateValue(min(s[0] for s in spans), max(s[1] for s in spans))
         if isinstance(bounds, dict):
-            yield from _date(Node("Period", bounds, node.place))
+            limits += [one for one in _date(Node("Period", bounds, node.place)) if isinstance(one, DateValue)]
+        if limits:
+            lows, highs = [one.low for one in limits], [one.high for one in limits]
+            yield DateValue(
+                None if None in lows else min(low for low in lows if low is not None),
+                None if None in highs else max(high for high in highs if high is not None),
+            )
 
 
 def _number(value: Any) -> Decimal | None:

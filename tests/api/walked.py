@@ -12,7 +12,7 @@ def valid(answer: Any) -> dict[str, Any]:
 
     Source: http://hl7.org/fhir/R4/json.html ("objects are never empty", "an array is never empty").
     """
-    assert answer.headers["content-type"] == "application/fhir+json; charset=utf-8"
+    assert answer.headers["content-type"].removesuffix("; fhirVersion=4.0") == "application/fhir+json; charset=utf-8"
     resource = parse(answer.content)
     assert [one for one in check(resource) if one.refuses] == [], answer.text
     assert list(_empty(resource)) == [], answer.text
