@@ -79,6 +79,7 @@ class Rest(RuleBasedStateMachine):
     """A client that does what it likes, the service, and the model beside it."""
 
     backend: ClassVar[str] = "sqlite"
+    asked: ClassVar[int] = 0
 
     @initialize()
     def start(self) -> None:
@@ -100,6 +101,7 @@ class Rest(RuleBasedStateMachine):
             self.stack.close()
 
     def ask(self, method: str, path: str, body: Any = None, **headers: str) -> Any:
+        type(self).asked += 1
         kind = "application/json-patch+json" if isinstance(body, list) else "application/fhir+json"
         named = {name.replace("_", "-"): value for name, value in headers.items()} | {"content-type": kind}
         return self.client.request(method, f"/fhir/{path}", content=None if body is None else dump(body), headers=named)
@@ -320,7 +322,7 @@ def _content(answer: Any) -> Body:
 def test_the_service_and_the_model_agree_whatever_is_done(backend: str) -> None:
     if backend == "postgresql":
         server()  # skipped here, with the reason, where there is none
-    machine = type("Rest", (Rest,), {"backend": backend})
+    machine = type("Rest", (Rest,), {"backend": backend, "asked": 0})
     run_state_machine_as_test(
         machine,
         settings=settings(
@@ -330,3 +332,4 @@ def test_the_service_and_the_model_agree_whatever_is_done(backend: str) -> None:
             suppress_health_check=list(HealthCheck),
         ),
     )
+    assert machine.asked > 2000  # type: ignore[attr-defined]

@@ -1,6 +1,5 @@
 """The laws hold whatever FHIR clients do to the images of entries, beside a bedside that goes on."""
 
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from typing import Any
@@ -15,6 +14,7 @@ from fhirmod.intake.rebuilding import expected
 from fhirmod.r4 import dump, parse
 from fhirmod.store import Version, open_store
 from tests.any_entry import histories
+from tests.backends import fresh_url
 
 from .case import ALL, entry, opened, request
 
@@ -30,8 +30,8 @@ DOINGS = st.lists(
 
 
 @contextmanager
-def fresh() -> Iterator[Intake]:
-    with tempfile.TemporaryDirectory() as folder, open_store(f"sqlite:///{folder}/law.db") as store:
+def fresh(backend: str) -> Iterator[Intake]:
+    with fresh_url(backend) as url, open_store(url) as store:
         yield Intake(store, Protocol.default())
 
 
@@ -87,9 +87,9 @@ def answer_to(target: Entry, what: str) -> dict[str, Any]:
 @LAW
 @given(history=histories(), doings=DOINGS)
 def test_whatever_is_done_to_images_the_record_read_back_is_the_one_kept_and_rebuild_changes_nothing(
-    history: list[Entry], doings: list[tuple[str, int]]
+    backend: str, history: list[Entry], doings: list[tuple[str, int]]
 ) -> None:
-    with fresh() as intake:
+    with fresh(backend) as intake:
         episode = opened(intake)
         intake.append(request(), episode, [one.document() for one in history])
         for what, which in doings:

@@ -1,8 +1,8 @@
 """The laws of the record, on histories of every kind with corrections and retractions."""
 
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from random import Random
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -13,6 +13,7 @@ from fhirmod.intake import Intake, Snapshot
 from fhirmod.intake.rebuilding import expected
 from fhirmod.store import open_store
 from tests.any_entry import histories
+from tests.backends import fresh_url
 
 from .case import ALL, opened, request
 
@@ -20,8 +21,8 @@ LAW = settings(max_examples=25, deadline=None, suppress_health_check=list(Health
 
 
 @contextmanager
-def fresh() -> Iterator[Intake]:
-    with tempfile.TemporaryDirectory() as folder, open_store(f"sqlite:///{folder}/law.db") as store:
+def fresh(backend: str) -> Iterator[Intake]:
+    with fresh_url(backend) as url, open_store(url) as store:
         yield Intake(store, Protocol.default())
 
 
@@ -45,10 +46,12 @@ def recorded(intake: Intake, history: list[Entry], batch: int) -> Snapshot:
 
 @LAW
 @given(history=histories(), order=st.randoms(use_true_random=False), batch=st.sampled_from([1, 3, 100]))
-def test_entries_in_any_order_and_twice_give_the_same_record(history: list[Entry], order, batch: int) -> None:  # type: ignore[no-untyped-def]
+def test_entries_in_any_order_and_twice_give_the_same_record(
+    backend: str, history: list[Entry], order: Random, batch: int
+) -> None:
     shuffled = [*history, *history[::2]]
     order.shuffle(shuffled)
-    with fresh() as one, fresh() as other:
+    with fresh(backend) as one, fresh(backend) as other:
         straight = recorded(one, history, 100)
         mixed = recorded(other, shuffled, batch)
         assert said(mixed) == said(straight)
@@ -61,8 +64,8 @@ def test_entries_in_any_order_and_twice_give_the_same_record(history: list[Entry
 
 @LAW
 @given(history=histories())
-def test_what_is_read_back_from_the_store_is_what_was_recorded(history: list[Entry]) -> None:
-    with fresh() as intake:
+def test_what_is_read_back_from_the_store_is_what_was_recorded(backend: str, history: list[Entry]) -> None:
+    with fresh(backend) as intake:
         live = recorded(intake, history, 5)
         cold = Intake(intake.store, intake.protocol).snapshot(ALL, live.row.id)
         assert cold.episode.standing() == live.episode.standing()
@@ -73,8 +76,10 @@ def test_what_is_read_back_from_the_store_is_what_was_recorded(history: list[Ent
 
 @LAW
 @given(history=histories())
-def test_a_case_sent_on_as_fhir_stands_the_same_and_sending_it_again_changes_nothing(history: list[Entry]) -> None:
-    with fresh() as here, fresh() as there:
+def test_a_case_sent_on_as_fhir_stands_the_same_and_sending_it_again_changes_nothing(
+    backend: str, history: list[Entry]
+) -> None:
+    with fresh(backend) as here, fresh(backend) as there:
         live = recorded(here, history, 5)
         bundle = here.store.read(
             lambda reader: case_bundle(reader, ALL, live.row.id, "http://a/fhir", type="transaction")

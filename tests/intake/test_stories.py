@@ -14,8 +14,8 @@ LAW = settings(max_examples=15, deadline=None, suppress_health_check=list(Health
 
 @LAW
 @given(story=plausible())
-def test_a_story_is_taken_whole_and_sent_on_as_fhir_it_stands_the_same(story: Story) -> None:
-    with fresh() as here, fresh() as there:
+def test_a_story_is_taken_whole_and_sent_on_as_fhir_it_stands_the_same(backend: str, story: Story) -> None:
+    with fresh(backend) as here, fresh(backend) as there:
         episode = here.open(request(), story.opening)[0].row.id
         receipt = here.append(request(), episode, story.entries, distinct=True)
         assert {one.status for one in receipt.entries} <= {"accepted", "repeat", "waiting"}, receipt
