@@ -15,6 +15,7 @@ from fhirmod.store import Access
 
 from .app import create_app
 from .clock import wall_clock
+from .jobs import Runner
 from .record import open_record, place_of, read_code_map
 from .settings import Settings
 
@@ -47,7 +48,8 @@ def run(settings: Settings) -> None:
             kind.model_rebuild()  # put off until first used; threads that serve share them whole
         gc.collect()
         gc.freeze()
-        uvicorn.Server(config).run(sockets=[door])
+        with Runner(settings, intake, clock):
+            uvicorn.Server(config).run(sockets=[door])
 
 
 def _protocol(settings: Settings) -> Protocol:

@@ -17,7 +17,8 @@ class Settings:
            one of them has accepted her; `code_map` is what the local codes of received resources mean (without one,
            the map that the record has). `issuer`, `audience` and `keys` (a JWKS file or its address) go together: with
            them every request but /health, /openapi.json and /fhir/metadata brings a token. `origins` are the sites
-           whose pages may ask; None is every one on this machine, and none beyond it.
+           whose pages may ask; None is every one on this machine, and none beyond it. `lease_s` is after how long a
+           job whose worker is not heard of is another's.
     """
 
     host: str = "127.0.0.1"
@@ -37,6 +38,8 @@ class Settings:
     most_per_queue: int = 2_000
     most_per_bundle: int = 2_000
     most_at_once: int = 500
+    look_for_jobs_s: float = 5
+    lease_s: float = 60
 
     @property
     def asks_tokens(self) -> bool:

@@ -4,6 +4,7 @@ from fhirmod.r4 import parse
 from fhirmod.store import Writer
 
 from .bedside import Judgement, judge, read_sent
+from .overdue import looks
 from .provenance import provenance_put
 from .putting import following, told
 from .receipt import EntryResult
@@ -32,6 +33,7 @@ def write_judged(writer: Writer, request: Request, before: Snapshot, judged: Jud
     writer.put(access, puts, now, version)
     writer.log_entries(access, judged.log)
     writer.outbox(access, [told(before.row.id, version, now)])
+    writer.put_jobs(access, looks(before, after))
     return after
 
 

@@ -19,6 +19,7 @@ from .incoming import Incoming, same_content
 from .indexing import values
 from .leading import lead
 from .membership import Membership, members, patient_links
+from .overdue import looks
 from .owning import Owners
 from .placing import Placed, place_all
 from .protocols import Protocols, keep, named
@@ -172,6 +173,7 @@ class _Work:
         provenance = provenance_put(self.request, _how(mine) if mine else "PUT", written, after)
         self.writer.put(access, [*following(before, after), provenance], now, version)
         self.writer.outbox(access, [told(episode, version, now)])
+        self.writer.put_jobs(access, looks(before, after))
         self._log([one for one in after.episode.received if one.entry.id not in before.episode.by_id], episode)
         return after, lens
 

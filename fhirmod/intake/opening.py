@@ -11,6 +11,7 @@ from fhirmod.store import EntryRow, EpisodeRow, Put, Writer
 
 from .bedside import digest_of
 from .claims import identifier_name
+from .overdue import looks
 from .protocols import named
 from .provenance import provenance_put
 from .putting import following, put_image
@@ -81,6 +82,7 @@ def opened(
     shared = [*organization_puts, *patient_puts]
     provenance = provenance_put(request, "POST", (f"{put.type}/{put.id}" for put in [*shared, *puts]), snapshot)
     writer.put(access, [*beside, *shared, *puts, provenance], now, 1)
+    writer.put_jobs(access, looks(blank, snapshot))
     writer.log_entries(access, [EntryRow(entry.id, digest_of(entry), now, entry.id)])
     return snapshot
 

@@ -7,6 +7,7 @@ from fhirmod.r4 import dump, parse
 from fhirmod.store import Put, Version, Writer
 
 from .incoming import same_content
+from .overdue import looks
 from .protocols import Protocols
 from .putting import put_image, told
 from .reading_back import load
@@ -47,6 +48,7 @@ def rebuilt(
         writer.put(access, puts, request.received.text, now)
         if reread:
             writer.outbox(access, [told(episode_id, now, request.received.text)])
+    writer.put_jobs(access, looks(None, snapshot))
     return len(puts)
 
 

@@ -46,11 +46,16 @@ def free_port() -> int:
         return int(free.getsockname()[1])
 
 
+_AS_SET = "import sys; from api import Settings; from api.serving import run; run(Settings(**eval(sys.argv[1])))"
+
+
 @contextmanager
-def running(db: Path | str, *options: str) -> Iterator[Service]:
-    """Run a service on a file, or on a database server, until the block ends."""
+def running(db: Path | str, *options: str, **settings: Any) -> Iterator[Service]:
+    """Run a service on a file, or on a database server, until the block ends; with settings that have no option too."""
     port = free_port()
     command = [sys.executable, "-m", "fhirmod.cli", "serve", "--port", str(port), "--db", str(db), *options]
+    if settings:
+        command = [sys.executable, "-c", _AS_SET, repr({"port": port, "db": str(db)} | settings)]
     with subprocess.Popen(command, stderr=subprocess.DEVNULL) as process:
         try:
             _wait(process, port)
