@@ -216,14 +216,14 @@ class Schedule:
                 gaps.append(Gap(begin, until, minutes(until - begin), minutes(until - safe)))
             if until - begin > longest[0]:
                 longest = (until - begin, begin, until, until - safe)
-        total = stop - start
-        share = rounded(Decimal(100) * minutes(covered) / minutes(total), 1) if total > _ZERO else Why.NOT_YET
+        total = minutes(stop - start)
+        share = rounded(Decimal(100) * minutes(covered) / total, 1) if total > 0 else Why.NOT_YET
         return Stretch(
             name=name,
             start=start,
             end=stop,
             running=end is None or now < end,
-            minutes=minutes(total),
+            minutes=total,
             covered_min=minutes(covered),
             covered_percent=share,
             full_rounds=bisect_right(rounds, stop) - bisect_left(rounds, start),

@@ -1,8 +1,12 @@
 """Meanings that must not be blurred, each on a small case; source: common practice, no published source."""
 
+from datetime import timedelta
+from decimal import Decimal
+
 import pytest
 
 from fhirmod.episode import Protocol
+from fhirmod.validation import assessed
 from tests.compute.case import Case, record_codes, seen
 
 
@@ -303,3 +307,16 @@ def test_every_verdict_names_its_parameters_and_source() -> None:
     assert seen(limits.word, limits.parameters) == ("before-earliest", ("dwell.earliest_h 6 h", "dwell.latest_h 24 h"))
     assert seen(state.watch.parameter, state.watch.every_min) == ("watch.every_min.since_fill", 15)
     assert state.fundus.parameter == "fundus.rise_finger_breadths 1 {finger-breadth}"
+
+
+def test_the_moment_after_a_watch_began_has_no_share_yet() -> None:
+    """A span is given to the hundredth of a minute (`minutes`): 0.2 s is 0.00 min, of which nothing is a percentage."""
+    case = Case()
+    case.at("03:00", "placement")
+    at = case.moment("03:00")
+    short, longer = (
+        assessed(case.episode, as_of=at + timedelta(seconds=s), protocol=Protocol.default()).watch.stretches[0]
+        for s in (0.2, 0.4)
+    )
+    assert seen(short.minutes, short.covered_percent) == (0, "not-yet")
+    assert seen(longer.minutes, longer.covered_percent) == (Decimal("0.01"), 100)
