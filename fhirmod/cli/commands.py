@@ -269,6 +269,20 @@ def rebuild(db: _Db = DEFAULT_DB, code_map: _CodeMap = None) -> None:
 
 
 @app.command()
+def jobs(
+    db: _Db = DEFAULT_DB,
+    revive: Annotated[
+        list[int] | None, typer.Option(help="The number of a dead job to try again; may be given several times.")
+    ] = None,
+) -> None:
+    """List the jobs that failed eight times, or revive some. Example: fhirmod jobs --db ward.db"""
+    from .dead import listing, revived
+
+    for line in listing(db) if revive is None else revived(db, revive):
+        print(line)
+
+
+@app.command()
 def check(
     files: Annotated[
         list[Path], typer.Argument(help="FHIR resources, Bundles, NDJSON, or bedside entries; - reads standard input.")

@@ -13,7 +13,7 @@ from fhirmod.r4 import dump
 from tests.examples.told import EXAMPLES
 
 EXAMPLE = re.compile(r"Example: fhirmod (.*?)(?:\n\n|$)", re.DOTALL)
-ORDER = ("demo", "show", "convert", "check", "rules", "package", "rebuild")
+ORDER = ("demo", "show", "convert", "check", "rules", "package", "rebuild", "jobs")
 HELP = {
     str(command.name or command.callback.__name__): EXAMPLE.findall(command.callback.__doc__ or "")
     for command in app.registered_commands
