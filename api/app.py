@@ -7,6 +7,7 @@ from fastapi import FastAPI, Request
 from starlette.exceptions import HTTPException
 from starlette.middleware.cors import CORSMiddleware
 from starlette.responses import Response
+from starlette.types import Lifespan
 
 from fhirmod import __version__
 from fhirmod.errors import NotSupportedError
@@ -48,13 +49,15 @@ _ASKED = [
 ]
 
 
-def create_app(settings: Settings, intake: Intake, clock: Clock) -> FastAPI:
-    """Return the service, joined; nothing is built before this is called.
+def create_app(settings: Settings, intake: Intake, clock: Clock, serving: Lifespan[FastAPI] | None = None) -> FastAPI:
+    """Return the service, joined; nothing is built before this is called. `serving` is entered while it serves.
 
     Errors: NotSupportedError if it is to listen beyond this machine without tokens; as `Keys` for their key set.
     """
     settings.refuse_open_door()
-    app = FastAPI(title="fhirmod", version=__version__, docs_url=None, redoc_url=None, redirect_slashes=False)
+    app = FastAPI(
+        title="fhirmod", version=__version__, docs_url=None, redoc_url=None, redirect_slashes=False, lifespan=serving
+    )
     parts = Parts(settings, intake, clock, _tokens(settings, clock))
     app.state.parts = parts
     app.router.routes.extend(bedside_routes())

@@ -1,11 +1,26 @@
-"""Running the service: the file opened, the port taken, the parts joined, garbage frozen, uvicorn in front."""
+"""Running the service: the file opened, the port taken, the parts joined, garbage frozen, uvicorn in front.
+
+::
+
+    one worker    this process: store, application, the thread of the jobs
+    several       this process holds the port and starts the workers, each of which has all of these for itself
+"""
 
 import gc
+import multiprocessing
 import os
+import signal
 import socket
 import sys
+import threading
+from collections.abc import AsyncIterator
+from contextlib import ExitStack, asynccontextmanager, suppress
+from functools import partial
+from typing import Any
 
 import uvicorn
+from fastapi import FastAPI
+from uvicorn.supervisors import Multiprocess
 
 from fhirmod.episode import KINDS, Protocol
 from fhirmod.errors import NotFoundError, NotSupportedError
@@ -20,36 +35,90 @@ from .record import open_record, place_of, read_code_map
 from .settings import Settings
 
 _PLAIN = "This is plain HTTP, and a token can be read on its way: put a proxy that speaks TLS in front."
+_QUIET: dict[str, Any] = {"log_level": "warning", "access_log": False, "server_header": False}
+_SILENT_S = 60  # after which a worker that does not even say that it lives is replaced
 
 
 def run(settings: Settings) -> None:
     """Return when the service was told to stop and has answered what it had taken.
 
-    Errors: NotSupportedError if it is to listen beyond this machine without tokens, its port is taken, or its file is
-            of newer software; NotFoundError if its site protocol, its code map, its key set or the folder of its file
-            is not there to use; InvalidError if the code map or the key set cannot be used; ConflictError if the record
-            was read with another code map.
+    Errors: NotSupportedError if it is to listen beyond this machine without tokens, its port is taken, its file is of
+            newer software, or several workers are to share a file; NotFoundError if its site protocol, its code map,
+            its key set or the folder of its file is not there to use; InvalidError if the code map or the key set
+            cannot be used; ConflictError if the record was read with another code map.
     """
     settings.refuse_open_door()
+    settings.refuse_workers_on_a_file()
+    with ExitStack() as closing, suppress(KeyboardInterrupt):
+        app = joined(settings, closing)
+        with _listening(settings.host, settings.port) as door:
+            host = f"[{settings.host}]" if ":" in settings.host else settings.host
+            say = f"fhirmod: http://{host}:{door.getsockname()[1]} - the record lies in {place_of(settings.db)}"
+            plain = (_PLAIN,) if settings.beyond else ()
+            print(say, *CAUTIONS[:2], *plain, sep="\n", file=sys.stderr, flush=True)
+            if settings.workers == 1:
+                config = uvicorn.Config(app, **_QUIET)
+                config.load()
+                _settled()
+                uvicorn.Server(config).run(sockets=[door])
+            else:
+                closing.close()  # all that is needed is there, and the tables are those of this software
+                _several(settings, door)
+
+
+def joined(settings: Settings, closing: ExitStack) -> FastAPI:
+    """Return the application of one process; while it serves, its jobs are done, and then what it opened is closed.
+
+    Shape: `closing` closes it for whoever never lets it serve.
+    """
     protocol = _protocol(settings)
     codes = None if settings.code_map is None else read_code_map(settings.code_map)
-    with open_record(settings.db) as store, _listening(settings.host, settings.port) as door:
-        clock, intake = wall_clock(), Intake(store, protocol, settings.facilities)
-        if codes is not None:
-            intake.use_code_map(Request(Access.whole("service"), clock.now(), clock.new_id), codes)
-        app = create_app(settings, intake, clock)
-        host = f"[{settings.host}]" if ":" in settings.host else settings.host
-        say = f"fhirmod: http://{host}:{door.getsockname()[1]} - the record lies in {place_of(settings.db)}"
-        plain = (_PLAIN,) if settings.beyond else ()
-        print(say, *CAUTIONS[:2], *plain, sep="\n", file=sys.stderr, flush=True)
-        config = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False)
-        config.load()
-        for kind in KINDS.values():
-            kind.model_rebuild()  # put off until first used; threads that serve share them whole
-        gc.collect()
-        gc.freeze()
-        with Runner(settings, intake, clock):
-            uvicorn.Server(config).run(sockets=[door])
+    store = closing.enter_context(open_record(settings.db))
+    clock, intake = wall_clock(), Intake(store, protocol, settings.facilities)
+    if codes is not None:
+        intake.use_code_map(Request(Access.whole("service"), clock.now(), clock.new_id), codes)
+
+    @asynccontextmanager
+    async def serving(_: FastAPI) -> AsyncIterator[None]:
+        with closing, Runner(settings, intake, clock):
+            yield
+
+    return create_app(settings, intake, clock, serving)
+
+
+def _settled() -> None:
+    """Return nothing; what is loaded by now stays, and nobody looks for garbage in it again."""
+    for kind in KINDS.values():
+        kind.model_rebuild()  # put off until first used; threads that serve share them whole
+    gc.collect()
+    gc.freeze()
+
+
+def _several(settings: Settings, door: socket.socket) -> None:
+    """Return when told to stop and every worker has ended; one that ends by itself is replaced.
+
+    Shape: the settings go to the workers through a pipe, so no password shows in a list of processes.
+    """
+    application = partial(_of_worker, settings)
+    config = uvicorn.Config(
+        application, factory=True, workers=settings.workers, timeout_worker_healthcheck=_SILENT_S, **_QUIET
+    )
+    Multiprocess(config, [door]).run()
+
+
+def _of_worker(settings: Settings) -> FastAPI:
+    parent = multiprocessing.parent_process()
+    assert parent is not None, "a worker was started by the process that holds the port"
+    threading.Thread(target=_end_after, args=(parent,), name="parent", daemon=True).start()
+    app = joined(settings, ExitStack())
+    _settled()
+    return app
+
+
+def _end_after(parent: Any) -> None:
+    """Return once the parent is gone, however it went: nobody is left behind that holds the port."""
+    parent.join()
+    os.kill(os.getpid(), signal.SIGTERM)
 
 
 def _protocol(settings: Settings) -> Protocol:

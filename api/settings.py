@@ -18,7 +18,7 @@ class Settings:
            the map that the record has). `issuer`, `audience` and `keys` (a JWKS file or its address) go together: with
            them every request but /health, /openapi.json and /fhir/metadata brings a token. `origins` are the sites
            whose pages may ask; None is every one on this machine, and none beyond it. `lease_s` is after how long a
-           job whose worker is not heard of is another's.
+           job whose worker is not heard of is another's. `workers` is the number of processes behind the one port.
     """
 
     host: str = "127.0.0.1"
@@ -40,6 +40,7 @@ class Settings:
     most_at_once: int = 500
     look_for_jobs_s: float = 5
     lease_s: float = 60
+    workers: int = 1
 
     @property
     def asks_tokens(self) -> bool:
@@ -60,6 +61,17 @@ class Settings:
         if self.origins is not None:
             return self.origins
         return () if self.beyond else ("*",)
+
+    def refuse_workers_on_a_file(self) -> None:
+        """Return nothing if there is one worker, or a database server for several.
+
+        Errors: NotSupportedError.
+        """
+        if self.workers > 1 and not str(self.db).startswith("postgresql"):
+            raise NotSupportedError(
+                f"The service was asked for {self.workers} workers on a SQLite file, which takes one write at a time; "
+                "name --database postgresql://user@host/name, or leave --workers at 1."
+            )
 
     def refuse_open_door(self) -> None:
         """Return nothing if the service listens on this machine only, or asks for tokens.

@@ -92,6 +92,9 @@ def serve(
     ] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=0, max=65535, help="The port to listen on; 0 takes a free one.")] = 8000,
     db: _Db = DEFAULT_DB,
+    workers: Annotated[
+        int, typer.Option(min=1, max=64, help="How many processes share the port; more than one on PostgreSQL only.")
+    ] = 1,
     base_url: Annotated[str | None, typer.Option(help="How clients reach the service, if behind a proxy.")] = None,
     protocol: Annotated[
         Path | None, typer.Option(help="The site protocol, a TOML file that stands over the default.")
@@ -119,6 +122,7 @@ def serve(
             host=host,
             port=port,
             db=db,
+            workers=workers,
             base_url=base_url,
             protocol=protocol,
             facilities=kept_for,
