@@ -128,11 +128,11 @@ class Included:
         keys = [(one.type, one.id) for one in latest if asked.target in ("", one.type)]
         for begin in range(0, len(keys), _AT_ONCE):
             some = keys[begin : begin + _AT_ONCE]
-            clauses: list[Clause] = [(("text", "=", id_), ("scope", "=", type_)) for type_, id_ in some]
+            clauses: list[Clause] = [
+                (("text", "=", id_), ("low", "=", 0.0), ("scope", "=", type_)) for type_, id_ in some
+            ]
             sought = Sought(asked.params, tuple(clauses))
-            page = self._reader.search(
-                self._access, asked.source, values=[sought], count=MOST_INCLUDED + 1, counted=False
-            )
+            page = self._reader.search(self._access, asked.source, [sought], count=MOST_INCLUDED + 1, counted=False)
             yield from page.versions
 
 

@@ -8,11 +8,10 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from api.scopes import Need
-from fhirmod.mapping import searches
+from fhirmod.intake import leads_to
 from fhirmod.r4 import RESOURCE_TYPES
 
 _CONDITION = re.compile(rf"({'|'.join(sorted(RESOURCE_TYPES))})\?[\w.:\-]+=", re.ASCII)
-_ONLY = re.compile(r"resolve\(\) is (\w+)")  # a reference may lead elsewhere, this parameter does not
 _INCLUDES = ("_include", "_revinclude")
 
 
@@ -71,13 +70,7 @@ def _chained(type_: str, name: str) -> Iterator[Need]:
 def _targets(type_: str, param: str, target: str) -> Sequence[str]:
     if target:
         return (_known(target),)
-    if type_ not in RESOURCE_TYPES or param not in searches(type_):
-        return ("*",)
-    found = searches(type_)[param]
-    ways = [one for one in found.expression.split("|") if one.strip().startswith(f"{type_}.")]
-    narrowed = [_ONLY.search(one) for one in ways]
-    led = {one[1] for one in narrowed if one is not None} if narrowed and all(narrowed) else found.targets
-    return sorted(led & RESOURCE_TYPES) or ("*",)
+    return sorted(leads_to(type_, param)) or ("*",)
 
 
 def _known(type_: str) -> str:

@@ -1,6 +1,6 @@
 """Search by every parameter that the store answers, with pages that stay stable while others write.
 
-`_id`, `identifier` and `patient` have an index of their own; what the others ask is said by `intake.sought`.
+What each parameter asks is said by `intake.criterion`.
 """
 
 from collections.abc import Sequence
@@ -12,10 +12,9 @@ from starlette.responses import Response
 from api.asking import Parts, choice, number
 from api.problems import FHIR_JSON
 from fhirmod.errors import BadParameterError, InvalidError, NotSupportedError
-from fhirmod.intake import SEARCHED, Asking, sought, sought_parameters
-from fhirmod.mapping import searches
-from fhirmod.r4 import alternatives, dump, token, unescaped
-from fhirmod.store import Page, Reader, Version
+from fhirmod.intake import Asking, answered, criterion, merged, orders, unknown
+from fhirmod.r4 import alternatives, dump
+from fhirmod.store import Order, Page, Reader, Version
 
 from .headers import strict
 from .including import INCLUDES, Included, includes
@@ -23,75 +22,76 @@ from .reaching import searched_beyond
 from .reading import known_type
 from .subsetting import SUBSETTING, subsetting
 
-_PLAIN = frozenset(("_id", "identifier"))  # these take no modifier
 MOST_CRITERIA, MOST_ALTERNATIVES = 10, 200
-CONTROL = frozenset({"_count", "_after", "_format", "_pretty", "_total", *INCLUDES}) | SUBSETTING
+CONTROL = frozenset({"_count", "_after", "_format", "_pretty", "_sort", "_total", *INCLUDES}) | SUBSETTING
 _KEPT = SUBSETTING | {"_total"}  # stand in the links as they were asked
 
 
 def searchable(type_: str) -> tuple[str, ...]:
     """Return the search parameters that this service answers for a type."""
-    answered = searches(type_)
-    own = ("_id", *(name for name in SEARCHED if name in answered))
-    return (*own, *(name for name in sought_parameters(type_) if name not in own))
+    return tuple(sorted(answered(type_)))
 
 
 def search(request: Request, parts: Parts, base: str, reader: Reader) -> Response:
     """Give a page of the resources that meet every criterion; `self` lists what was applied."""
     type_ = known_type(request)
-    parts.caller.require(searched_beyond(type_, request.query_params.multi_items()))
-    allowed = frozenset(searchable(type_))
-    applied: list[tuple[str, str]] = []
-    for name, value in request.query_params.multi_items():
-        plain, modifier = name.partition(":")[::2]
-        if name in allowed or (plain in allowed - _PLAIN and modifier):
-            applied.append((name, value))
-        elif name not in CONTROL and (strict(request) or (modifier and plain in allowed)):
-            raise NotSupportedError(
-                f"{type_} is not searched by {name[:40]!r} here; it is by {', '.join(sorted(allowed))}.",
-                place=name[:40],
-            )
-    _refuse_unanswerable(applied)
     query = request.query_params
+    parts.caller.require(searched_beyond(type_, query.multi_items()))
+    applied = [one for one in query.multi_items() if _is_criterion(type_, one[0], strict=strict(request))]
+    _refuse_unanswerable(applied)
+    asking = Asking(base, parts.clock.now())
+    criteria = merged(type_, [criterion(type_, name, value, asking) for name, value in applied])
+    sorted_by, order = _order(type_, query.getlist("_sort"), strict=strict(request))
     brought = includes(query.multi_items(), strict=strict(request))
     part = subsetting(query, count=True)
     count = number(query, "_count", parts.settings.page, parts.settings.most_per_page)
     if query.get("_summary") == "count":
         count = 0
     counted = choice(query, "_total", ("none", "estimate", "accurate")) != "none" or count == 0
-    asking = Asking(base, parts.clock.now())
-    values = [
-        sought(type_, *name.partition(":")[::2], value, asking)
-        for name, value in applied
-        if name not in ("_id", "identifier", "patient")
-    ]
-    asked = [(name, alternatives(value)) for name, value in applied]
-    ids = [set(map(unescaped, each)) for name, each in asked if name == "_id"]
-    tokens = [(name, list(map(_token, each))) for name, each in asked if name == "identifier"]
-    patients = [(name, "Patient", [_patient(one, base) for one in each]) for name, each in asked if name == "patient"]
     after = query.get("_after")
-    wanted = sorted(set.intersection(*ids)) if ids else None
     try:
         page = reader.search(
-            parts.request().access,
-            type_,
-            ids=wanted,
-            tokens=tokens,
-            references=patients,
-            values=values,
-            after=after,
-            count=count,
-            counted=counted,
+            parts.request().access, type_, criteria, orders=order, after=after, count=count, counted=counted
         )
     except InvalidError as wrong:  # the cursor is a parameter here, and a wrong parameter is 400
         raise BadParameterError(str(wrong), place="_after") from None
     also = Included(reader, parts.request().access, base).of(page.versions, [one for _, one in brought])
+    applied += sorted_by
     applied += [asked for asked, _ in brought]
     applied += [(name, value) for name, value in query.multi_items() if name in _KEPT]
     if part is not None:
         page = page._replace(versions=[one._replace(body=part(one.body or b"")) for one in page.versions])
         also = [one._replace(body=part(one.body or b"")) for one in also]
     return Response(_bundle(base, type_, applied, page, also, count, after), media_type=FHIR_JSON)
+
+
+def _is_criterion(type_: str, name: str, *, strict: bool) -> bool:
+    """Return whether a parameter narrows the search: one that is known, a chain, or `_has`.
+
+    Errors: NotSupportedError for one that is not known, if the client is strict; what is known with a modifier, or
+            leads on, is never left out: less would be asked than was meant.
+    """
+    if name in CONTROL:
+        return False
+    if name.startswith("_has:") or name.partition(":")[0].partition(".")[0] in answered(type_):
+        return True
+    if strict:
+        raise unknown(type_, name)
+    return False
+
+
+def _order(type_: str, asked: list[str], *, strict: bool) -> tuple[list[tuple[str, str]], tuple[Order, ...]]:
+    """Return `_sort` as it is applied, and its orders.
+
+    Errors: NotSupportedError for what a type is not sorted by, if the client is strict; else nothing is sorted.
+    """
+    text = ",".join(asked)
+    try:
+        return ([("_sort", text)], orders(type_, text)) if text else ([], ())
+    except NotSupportedError:
+        if strict:
+            raise
+        return [], ()
 
 
 def _refuse_unanswerable(applied: list[tuple[str, str]]) -> None:
@@ -136,27 +136,3 @@ def _bundle(
 def _entry(base: str, version: Version, mode: str) -> bytes:
     address, resource = dump(f"{base}/{version.type}/{version.id}"), version.body or b""
     return b'{"fullUrl":' + address + b',"resource":' + resource + b',"search":{"mode":' + dump(mode) + b"}}"
-
-
-def _token(value: str) -> tuple[str | None, str | None]:
-    """Return (system, value) of ``value``, ``system|value``, ``|value`` or ``system|``.
-
-    Errors: BadParameterError for a bar alone.
-    """
-    system, code = token(value)
-    if not system and code is None:
-        raise BadParameterError("A search by identifier needs a system or a value beside the bar.", place="identifier")
-    return system, code
-
-
-def _patient(value: str, base: str) -> str:
-    """Return the id of ``id``, ``Patient/id`` or this service's own absolute URL.
-
-    Errors: BadParameterError for anything else.
-    """
-    plain = unescaped(value).removeprefix(f"{base}/").removeprefix("Patient/")
-    if "/" in plain:
-        raise BadParameterError(
-            "A search by patient takes an id, Patient/id, or an address of this service.", place="patient"
-        )
-    return plain

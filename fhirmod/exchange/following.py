@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 from fhirmod.intake import target
 from fhirmod.r4 import parse, references
-from fhirmod.store import Access, Key, Reader, Version
+from fhirmod.store import Access, Key, Reader, Sought, Version
 
 _MOST_NAMED = 1_000  # resources of one type that are named by their identifiers
 
@@ -78,7 +78,8 @@ class Following:
 
     def _identified(self, type_: str, by: Mapping[tuple[str, str], list[Key]]) -> list[Version]:
         """Return the resources of a type that logical references name, and note who named them."""
-        page = self._reader.search(self._access, type_, tokens=[("identifier", [*by])], count=_MOST_NAMED)
+        named = Sought(("identifier",), tuple((("text", "=", value), ("scope", "=", system)) for system, value in by))
+        page = self._reader.search(self._access, type_, [named], count=_MOST_NAMED)
         for one in page.versions:
             for identifier in parse(one.body or b"{}").get("identifier", ()):
                 for key in by.get((identifier.get("system", ""), identifier.get("value", "")), ()):

@@ -1,13 +1,14 @@
 """The one path of every write, bedside or FHIR; it answers with a receipt. Reading an episode back starts here too."""
 
+from .chaining import answered, criterion, leads_to, unknown
 from .exchanged import Written
 from .identity import same_woman
 from .indexing import target
+from .ordering import orders
 from .overdue import OVERDUE
-from .putting import INDEXED as SEARCHED
 from .receipt import EntryResult, ReadResource, Receipt, finding_document
 from .request import Request
-from .seeking import Asking, sought, sought_parameters
+from .seeking import Asking, merged, sought
 from .service import Intake
 from .shelving import shelve
 from .snapshot import Snapshot
@@ -17,7 +18,6 @@ from .working import Handler, Work, work_one
 
 __all__ = [
     "OVERDUE",
-    "SEARCHED",
     "Asked",
     "Asking",
     "EntryResult",
@@ -29,13 +29,18 @@ __all__ = [
     "Snapshot",
     "Work",
     "Written",
+    "answered",
+    "criterion",
     "finding_document",
+    "leads_to",
+    "merged",
+    "orders",
     "overdue",
     "relative",
     "same_woman",
     "shelve",
     "sought",
-    "sought_parameters",
     "target",
+    "unknown",
     "work_one",
 ]

@@ -32,13 +32,14 @@ def both(param: str, first: Value, second: Value) -> Value:
 def met_by_both(first: Clause, second: Clause) -> Clause:
     """Return the clause that the row of two values meets if one meets the first and the other the second.
 
-    Shape: the first is a token's, with `=` alone; of a text that only begins so, its beginning says it all.
+    Shape: the first is a token's, with `=` alone, and that it has no range says nothing of the pair; of a text that
+           only begins so, its beginning says it all.
     """
     parts: list[tuple[Column, Operator, str | float]] = []
     for column, _, value in first:
         if column == "text":
             parts.append(("text", "=", _cut(str(value))))
-        else:
+        elif column == "scope":
             system = _cut(str(value))
             parts += [("scope", ">=", system + _RS), ("scope", "<", system + _US)]
     for column, operator, value in second:

@@ -10,7 +10,7 @@ from urllib.parse import parse_qsl
 
 from fhirmod.errors import NotSupportedError
 from fhirmod.r4 import alternatives, search_parameters, token
-from fhirmod.store import Access, Reader
+from fhirmod.store import Access, Reader, Sought
 
 from .putting import indexed
 
@@ -59,8 +59,8 @@ class Standing:
     def _stored(self, type_: str, system: str | None, value: str) -> list[str]:
         if system is not None:
             return self._reader.identified(self._access, type_, system, value)
-        asked = [("identifier", [(None, value)])]
-        page = self._reader.search(self._access, type_, tokens=asked, count=_MOST_NAMED)
+        named = Sought(("identifier",), ((("text", "=", value),),))
+        page = self._reader.search(self._access, type_, [named], count=_MOST_NAMED)
         return [one.id for one in page.versions]
 
 

@@ -1,15 +1,16 @@
 """What a resource is found by, as rows of the store: one for each value of each R4 search parameter.
 
 A row is (param, text, scope, low, high). Tokens: code and system; texts: folded, and as they stand; references: id
-and type, or an address and ""; what has a range: its ends, a time in microseconds since 1970, with the unit of a
-quantity. Parameters that R4 defines as the union of two others (`combo-code`) have no rows: both are asked. A composite
-has a row for each pair of values that stand together (`composed`).
+and type, or an address and ""; what has a range: its ends, a time in microseconds since 1970. A quantity has one row
+with its unit, and one as a bare number (`value-quantity:number`). A time of more than a day has the text `LONG`: of
+all others the beginning says within a day where they end, so one index narrows both. Parameters that R4 defines as the
+union of two others (`combo-code`) have no rows: both are asked. A composite has a row for each pair of values that
+stand together (`composed`). The hot types have a wide row for each code with the time beside it (`code:date`).
 """
 
 import math
 import unicodedata
-from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime, timedelta
+from collections.abc import Iterable, Iterator, Mapping
 from decimal import Decimal
 from functools import cache, lru_cache
 from itertools import product
@@ -32,7 +33,7 @@ from fhirmod.r4 import (
     reaches,
     values_of,
 )
-from fhirmod.store import Value
+from fhirmod.store import Value, microseconds
 
 from .composed import both
 
@@ -46,7 +47,13 @@ UNIONS: Mapping[str, tuple[str, ...]] = {
     "combo-value-quantity": ("value-quantity", "component-value-quantity"),
 }
 END = 1e300  # an open end of a range; SQLite has no infinity that can be written
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+DAY = 86_400_000_000.0
+LONG = "\x1c"  # a control character, as in `composed`: no string of FHIR holds it
+WIDE: Mapping[str, tuple[str, str]] = {  # a code, and a time of which there is one at most
+    "MedicationAdministration": ("code", "effective-time"),
+    "Observation": ("code", "date"),
+    "Procedure": ("code", "date"),
+}
 _SPECIAL = frozenset(("_id", "_lastUpdated", "identifier"))
 _SWAPPED = frozenset(("relationship",))  # of DocumentReference: R4 4.0.1 reads code as reference, target as code
 
@@ -61,11 +68,6 @@ def fold(text: str) -> str:
     """
     parted = unicodedata.normalize("NFKD", text.casefold())
     return "".join(one for one in parted if not unicodedata.combining(one))[:LONGEST]
-
-
-def microseconds(moment: datetime) -> float:
-    """Return a moment as the index holds it."""
-    return float((moment - _EPOCH) // timedelta(microseconds=1))
 
 
 @cache
@@ -96,7 +98,16 @@ def values(resource: Mapping[str, Any]) -> tuple[Value, ...]:
         for value in values_of(parameter, there):
             for row in _rows(parameter.code, value):
                 rows[row] = None
+    if type_ in WIDE:
+        rows |= dict.fromkeys(_wide(*WIDE[type_], rows))
     return tuple(rows)
+
+
+def _wide(code: str, time: str, rows: Iterable[Value]) -> list[Value]:
+    """Return the rows of each code with the time beside it."""
+    coded = [(text, scope) for param, text, scope, _, _ in rows if param == code and text]
+    timed = [(text, low, high) for param, text, _, low, high in rows if param == time]
+    return [(f"{code}:{time}", f"{text}{long}", scope, low, high) for long, low, high in timed for text, scope in coded]
 
 
 def _rows(param: str, value: SearchValue) -> Iterator[Value]:
@@ -113,13 +124,16 @@ def _rows(param: str, value: SearchValue) -> Iterator[Value]:
             if value.identifier is not None:
                 yield f"{param}:identifier", _cut(value.identifier.code), _cut(value.identifier.system), 0.0, 0.0
         case DateValue():
-            low, high = value.low, value.high
-            yield param, "", "", -END if low is None else microseconds(low), END if high is None else microseconds(high)
+            low = -END if value.low is None else microseconds(value.low)
+            high = END if value.high is None else microseconds(value.high)
+            yield param, LONG if high - low > DAY else "", "", low, high
         case NumberValue():
             yield param, "", "", _end(value.low, -END), _end(value.high, END)
         case QuantityValue():
             unit, system = value.code or value.unit, value.system if value.code else ""
-            yield param, _cut(unit), _cut(system), _end(value.low, -END), _end(value.high, END)
+            low, high = _end(value.low, -END), _end(value.high, END)
+            yield param, _cut(unit), _cut(system), low, high
+            yield f"{param}:number", "", "", low, high
         case CompositeValue((first, second)):
             for one, other in product(_found_by(param, first), _found_by(param, second)):
                 yield both(param, one, other)
@@ -128,7 +142,7 @@ def _rows(param: str, value: SearchValue) -> Iterator[Value]:
 def _found_by(param: str, together: tuple[SearchValue, ...]) -> list[Value]:
     """Return the rows of one part of a composite; a concept that is only text is found by no code."""
     coded = (one for one in together if not isinstance(one, TokenValue) or one.code or one.system)
-    return [row for one in coded for row in _rows(param, one)]
+    return [row for one in coded for row in _rows(param, one) if row[0] == param]
 
 
 def target(reference: str) -> tuple[str, str]:

@@ -1,24 +1,27 @@
 """What a search asks of the rows of `indexing`: one parameter with its modifier and value becomes one criterion.
 
+Codes and times that are asked for together become one too, where they stand in one row (`merged`).
+
 Source: http://hl7.org/fhir/R4/search.html#prefix, #modifiers, #string, #token, #reference, #number, #quantity, #uri,
         #composite
 """
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal, InvalidOperation
 from itertools import chain, product
+from math import prod
 
 from fhirmod.errors import BadParameterError, NotSupportedError
 from fhirmod.mapping import searches
 from fhirmod.r4 import RESOURCE_TYPES, SearchParameter, alternatives, component_types, composed, span, token, unescaped
-from fhirmod.store import Clause, Sought
+from fhirmod.store import Clause, Column, Criterion, Operator, Sought, microseconds
 
 from .composed import met_by_both
-from .indexing import END, LONGEST, UNIONS, fold, indexed_parameters, microseconds, target
+from .indexing import DAY, END, LONG, LONGEST, UNIONS, WIDE, fold, indexed_parameters, target
 
 MODIFIERS: Mapping[str, frozenset[str]] = {
     "token": frozenset(("missing", "not")),
@@ -30,6 +33,14 @@ MODIFIERS: Mapping[str, frozenset[str]] = {
     "uri": frozenset(("missing",)),
     "composite": frozenset(),
 }
+_OF_ALL = ("_id", "_lastUpdated", "identifier")  # the store holds these anyway, without a row
+_PLAIN = frozenset(("_id",))  # it is always there, and is one
+_NO_RANGE: tuple[Column, Operator, str | float] = (
+    "low",
+    "=",
+    0.0,
+)  # it follows the text in the index, the rid follows it
+_MOST_MERGED = 200
 _PREFIX = re.compile(r"(eq|ne|gt|lt|ge|le|sa|eb|ap)?(.*)", re.DOTALL)
 _NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?", re.ASCII)
 _MINUTE = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d)(Z|[+-]\d\d:\d\d)?", re.ASCII)
@@ -46,13 +57,14 @@ class Asking:
 
 
 def sought_parameters(type_: str) -> tuple[str, ...]:
-    """Return the names of all search parameters of a type that `sought` answers."""
+    """Return the names of all search parameters of a type that `criterion` answers."""
     unions = [one for one, parts in UNIONS.items() if type_ == "Observation" and one in searches(type_) and parts]
-    return tuple(sorted({*indexed_parameters(type_), *unions}))
+    own = [one for one in _OF_ALL if one in searches(type_)]
+    return tuple(sorted({*indexed_parameters(type_), *unions, *own}))
 
 
 def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> Sought:
-    """Return the criterion of one parameter.
+    """Return the criterion of one parameter of the type itself.
 
     Errors: NotSupportedError for a modifier that the parameter's type has not; BadParameterError for a value that is
             none of its type.
@@ -60,7 +72,7 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
     parameter = searches(type_)[name]
     params = UNIONS.get(name, (name,))
     narrowed = modifier if parameter.type == "reference" and modifier in RESOURCE_TYPES else ""
-    if modifier and not narrowed and modifier not in MODIFIERS[parameter.type]:
+    if modifier and not narrowed and modifier not in (() if name in _PLAIN else MODIFIERS[parameter.type]):
         raise NotSupportedError(
             f"{type_} is not searched by {name}:{modifier[:40]} here; a {parameter.type} has the modifiers "
             f"{', '.join(sorted(MODIFIERS[parameter.type])) or 'none'}.",
@@ -76,8 +88,50 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
         return Sought((f"{name}:identifier",), tuple(_token(one, name) for one in alternatives(value)))
     if narrowed and narrowed not in parameter.targets:
         raise BadParameterError(f"{name} of {type_} never refers to a {narrowed}.", place=name)
-    each = (_clauses(parameter, parameter.type, one, modifier, asking) for one in alternatives(value))
+    each = [_clauses(parameter, parameter.type, one, modifier, asking) for one in alternatives(value)]
+    if parameter.type == "quantity" and "|" not in value:
+        params = tuple(f"{one}:number" for one in params)
     return Sought(params, tuple(chain.from_iterable(each)), none=modifier == "not")
+
+
+def merged(type_: str, criteria: Sequence[Criterion]) -> list[Criterion]:
+    """Return the criteria with those of a code and a time as one, where a wide row holds both.
+
+    Shape: as many criteria of the time as there are; one row has one time, so all of them are asked of the same row.
+    """
+    if type_ not in WIDE:
+        return list(criteria)
+    code, time = WIDE[type_]
+    own = [one for one in criteria if isinstance(one, Sought) and not one.none and all(one.clauses)]
+    timed = [one for one in own if one.params == (time,)]
+    coded = [one for one in own if one.params == (code,) and all(_is_code(clause) for clause in one.clauses)][:1]
+    if not timed or len(timed) + len(coded) < 2 or prod(len(one.clauses) for one in timed + coded) > _MOST_MERGED:
+        return list(criteria)
+    clauses = [clause for each in product(*[one.clauses for one in timed]) if (clause := _at_once(each))]
+    wide = Sought((time,), tuple(clauses))
+    if coded:
+        wide = Sought((f"{code}:{time}",), tuple(_beside(one, two) for one in coded[0].clauses for two in clauses))
+    return [wide, *[one for one in criteria if one not in timed + coded]]
+
+
+def _is_code(clause: Clause) -> bool:
+    return any((column, value != "") == ("text", True) for column, _, value in clause)
+
+
+def _at_once(clauses: Sequence[Clause]) -> Clause:
+    """Return the clause of a time that meets all of these; nothing if they are of a day and of longer."""
+    lengths = {value for clause in clauses for column, _, value in clause if column == "text"}
+    ranges = [part for clause in clauses for part in clause if part[0] != "text"]
+    return (("text", "=", lengths.pop()), *ranges) if len(lengths) == 1 else ()
+
+
+def _beside(code: Clause, time: Clause) -> Clause:
+    """Return the clause of the wide row that meets both."""
+    (length,) = [str(value) for column, _, value in time if column == "text"]
+    named: Clause = tuple(
+        (column, "=", f"{value}{length}" if column == "text" else value) for column, _, value in code if column != "low"
+    )
+    return (*named, *[part for part in time if part[0] != "text"])
 
 
 def _clauses(parameter: SearchParameter, type_: str, value: str, modifier: str, asking: Asking) -> list[Clause]:
@@ -97,7 +151,7 @@ def _clauses(parameter: SearchParameter, type_: str, value: str, modifier: str, 
         case "quantity":
             return _quantity(value, name)
         case "uri":
-            return [(("text", "=", unescaped(value)[:LONGEST]),)]
+            return [(("text", "=", unescaped(value)[:LONGEST]), _NO_RANGE)]
         case _:
             return [_token(value, name)]
 
@@ -114,10 +168,13 @@ def _composite(parameter: SearchParameter, value: str, asking: Asking) -> list[C
 
 
 def _token(value: str, name: str) -> Clause:
+    if name == "_id":
+        return (("text", "=", unescaped(value)),)
     system, code = token(value)
     if not system and code is None:
         raise BadParameterError(f"A search by {name} needs a system or a value beside the bar.", place=name)
-    coded: Clause = (("text", "=", code[:LONGEST]),) if code is not None else ()
+    longest = None if name == "identifier" else LONGEST
+    coded: Clause = (("text", "=", code[:longest]), _NO_RANGE) if code is not None else ()
     return coded if system is None else (*coded, ("scope", "=", system[:LONGEST]))
 
 
@@ -128,7 +185,7 @@ def _begins(value: str) -> Clause:
 
 
 def _exact(value: str) -> Clause:
-    return (("text", "=", fold(value)), ("scope", "=", value[:LONGEST]))
+    return (("text", "=", fold(value)), _NO_RANGE, ("scope", "=", value[:LONGEST]))
 
 
 def _contains(value: str) -> Clause:
@@ -144,12 +201,12 @@ def _reference(value: str, name: str, narrowed: str, base: str) -> Clause:
     if type_ or ":" in plain:
         if narrowed and type_ and narrowed != type_:
             raise BadParameterError(f"{name}:{narrowed} takes a {narrowed}; got a {type_}.", place=name)
-        return (("text", "=", id_), ("scope", "=", type_))
+        return (("text", "=", id_), _NO_RANGE, ("scope", "=", type_))
     if "/" in plain:
         raise BadParameterError(
             f"A search by {name} takes an id, a type with an id, or an address; got neither.", place=name
         )
-    found: Clause = (("text", "=", plain),)
+    found: Clause = (("text", "=", plain), _NO_RANGE)
     return (*found, ("scope", "=", narrowed)) if narrowed else (*found, ("scope", ">", ""))
 
 
@@ -185,10 +242,26 @@ def _date(value: str, name: str, now: datetime) -> list[Clause]:
         "ge": [(("high", ">", high),), inside],
         "le": [(("low", "<", low),), inside],
         "sa": [(("low", ">=", high),)],
-        "eb": [(("high", "<=", low),)],
+        "eb": [(("high", "<=", low), ("low", "<=", low))],
         "ap": [(("low", "<", high + slack), ("high", ">", low - slack))],
     }
-    return asked[match[1] or "eq"]
+    clauses = asked[match[1] or "eq"]
+    if name == "_lastUpdated":
+        return [tuple(map(_of_an_instant, clause)) for clause in clauses]
+    return [each for clause in clauses for each in _of_any_length(clause)]
+
+
+def _of_an_instant(part: tuple[Column, Operator, str | float]) -> tuple[Column, Operator, str | float]:
+    """Return what is asked of where an instant begins, in place of where it ends a microsecond later."""
+    column, operator, value = part
+    return ("low", operator, float(value) - 1) if column == "high" else part
+
+
+def _of_any_length(clause: Clause) -> Iterator[Clause]:
+    """Yield what a clause asks of times up to a day, which begin a day before they end at most, and of longer ones."""
+    ends = [float(value) - DAY for column, operator, value in clause if column == "high" and operator == ">"]
+    yield (("text", "=", ""), *[("low", ">", one) for one in ends], *clause)
+    yield (("text", "=", LONG), *clause)
 
 
 def _number(value: str, name: str, unit: Clause = ()) -> list[Clause]:

@@ -23,19 +23,23 @@ from .rows import (
     Value,
     Version,
     Waiting,
+    microseconds,
 )
-from .sought import Clause, Column, Operator, Sought
+from .sought import Chained, Clause, Column, Criterion, Had, Operator, Order, Sought
 from .store import Counters, Store, open_store
 from .writer import Writer
 
 __all__ = [
     "LEASE_ENDED",
     "Access",
+    "Chained",
     "Clause",
     "Column",
     "Counters",
+    "Criterion",
     "EntryRow",
     "EpisodeRow",
+    "Had",
     "HeldRow",
     "Job",
     "JobRow",
@@ -43,6 +47,7 @@ __all__ = [
     "LeaseLostError",
     "Method",
     "Operator",
+    "Order",
     "OutboxRow",
     "Owner",
     "Page",
@@ -56,5 +61,6 @@ __all__ = [
     "Version",
     "Waiting",
     "Writer",
+    "microseconds",
     "open_store",
 ]

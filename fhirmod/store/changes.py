@@ -295,7 +295,7 @@ MOVE_IDENTITY = Change(
 
 ADD_RESOURCE = _insert(resource)
 
-_moved = {"to": _r.version, "gone": _r.deleted, "of": _r.rid, "was": _r.version}
+_moved = {"to": _r.version, "gone": _r.deleted, "when": _r.updated, "of": _r.rid, "was": _r.version}
 _given = _lists(_moved)
 
 # touches fewer rows than it is given if another transaction moved one of them first
@@ -303,13 +303,13 @@ MOVE_RESOURCE = Change(
     Prepared(
         update(resource)
         .where(_r.rid == bindparam("of"), _r.version == bindparam("was"))
-        .values({"version": bindparam("to"), "deleted": bindparam("gone")}),
+        .values({"version": bindparam("to"), "deleted": bindparam("gone"), "updated": bindparam("when")}),
         *_moved,
     ),
     Prepared(
         update(resource)
         .where(_r.rid == _given.c.of, _r.version == _given.c.was)
-        .values({"version": _given.c.to, "deleted": _given.c.gone}),
+        .values({"version": _given.c.to, "deleted": _given.c.gone, "updated": _given.c.when}),
         *_moved,
     ),
 )

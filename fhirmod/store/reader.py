@@ -9,12 +9,14 @@ from sqlalchemy import Connection
 from . import statements as s
 from .access import Access
 from .compartment import gathered
+from .cursors import Cursor, read_cursor, write_cursor
 from .past import FEW, Past, changes, few
 from .past import total as total_of_versions
 from .prepared import CHUNK, Prepared
 from .rows import EntryRow, EpisodeRow, HeldRow, Job, Key, OutboxRow, Owner, Page, Status, Version, instant
-from .search import IDENTIFIER, References, Tokens, hits, paged, read_cursor, total, write_cursor
-from .sought import Sought
+from .search import IDENTIFIER, paged, planned, sampled, total
+from .sought import Criterion, Order
+from .statements import VERSION
 
 
 class Reader:
@@ -84,32 +86,33 @@ class Reader:
         self,
         access: Access,
         type_: str,
+        criteria: Sequence[Criterion] = (),
         *,
-        ids: Sequence[str] | None = None,
-        tokens: Tokens = (),
-        references: References = (),
-        values: Sequence[Sought] = (),
+        orders: Sequence[Order] = (),
         after: str | None = None,
         count: int,
         counted: bool = True,
     ) -> Page:
-        """Return a page of the living resources that meet every criterion, in the order of first writing.
+        """Return a page of the living resources that meet every criterion, in these orders, else that of first writing.
 
-        Shape: a token criterion is (param, [(system, value)]), None for any of either, a reference criterion
-               (param, type, [ids]); inside one criterion any alternative will do; `values` are criteria of every
-               other parameter. `after` is the `next` of
-               the page before; what is inserted meanwhile comes at the end, and `total` stays that of page 1; it
-               is None unless `counted`.
+        Shape: `after` is the `next` of the page before; what is inserted meanwhile comes where it belongs behind it,
+               and `total` stays that of page 1; it is None unless `counted`.
         Errors: InvalidError if `after` is not a cursor of this store.
         """
         access.require("read")
-        last, known = read_cursor(after)
-        found = hits(type_, ids, tokens, references, values)
-        if known is None:
-            known = int(self._select(total(found))[0][0]) if counted else 0
-        rows = self._select(paged(found, last, count + 1)) if count else []
-        following = write_cursor(rows[count - 1][-1], known) if len(rows) > count else None
-        return Page([Version._make(row[:-1]) for row in rows[:count]], following, known if counted else None)
+        behind = read_cursor(after, len(orders))
+        sample = sampled(type_, criteria)
+        search = planned(type_, criteria, self._select(sample)[0] if sample is not None else ())
+        known = 0 if behind is None else behind.total
+        if behind is None and counted:
+            known = int(self._select(total(search))[0][0])
+        rows = self._select(paged(search, orders, behind, count + 1)) if count else []
+        following = None
+        if len(rows) > count:
+            rid, *keys = rows[count - 1][len(VERSION) :]
+            following = write_cursor(Cursor(known, rid, tuple(keys)))
+        versions = [Version._make(row[: len(VERSION)]) for row in rows[:count]]
+        return Page(versions, following, known if counted else None)
 
     def compartment(
         self, access: Access, pairs: Sequence[tuple[str, str]], target: str, ids: Sequence[str]

@@ -10,9 +10,17 @@ Status = Literal["open", "closed"]
 Waiting = Literal["repair", "original"]
 Key = tuple[str, str]  # (resource type, id)
 Body = bytes | Callable[[int, str], bytes]
-
-
 Value = tuple[str, str, str, float, float]  # (param, text, scope, low, high)
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def microseconds(moment: datetime) -> float:
+    """Return a moment as the indexes hold it.
+
+    >>> microseconds(datetime.fromisoformat("2026-03-01T10:00:00.5Z"))
+    1772359200500000.0
+    """
+    return float((moment - _EPOCH) // timedelta(microseconds=1))
 
 
 class Version(NamedTuple):
@@ -140,9 +148,6 @@ class Job(NamedTuple):
         found = cls._make(row)
         again = None if row[8] is None else instant(row[8])
         return found._replace(payload=bytes(row[3]), due_at=instant(row[5]), again_at=again)
-
-
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def ms(moment: datetime) -> int:

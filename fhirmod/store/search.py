@@ -1,164 +1,187 @@
 """How a search becomes one statement: one criterion drives, the others are looked up by resource.
 
-The first reference (else the first token) is read through its index, which holds the resources of one value
-in the order of their first writing, so a page stops after `count` rows; every further criterion is one probe
-of a table whose key begins with the resource. The shape is fixed here, not left to a planner without
-statistics. Searches by several values, and totals, read all matches of the driving criterion. A whole
-system (no value named) drives only where nothing else can.
+What drives is read through an index; every further criterion is one probe of a table whose key begins with the
+resource. The shape is fixed here, not left to a planner without statistics: where several criteria could drive, each is
+first counted up to a few, and the one with the fewest rows does. One exact text holds the resources in the order of
+their first writing, so a page stops after `count` of them; of ranges and alternatives all matches are read. Where
+nothing is rare, all resources of the type are walked in that order and probed.
 """
 
-import re
-from collections.abc import Callable, Sequence
-from functools import partial
+from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, FromClause, Select, Table, and_, exists, false, func, or_, select
+from sqlalchemy import ColumnElement, Select, and_, exists, false, func, literal, or_, select, union
 
-from fhirmod.errors import InvalidError
-
-from .sought import Sought, meeting
+from .cursors import Cursor
+from .meeting import Condition, meets, place_of
+from .sought import Chained, Criterion, Had, Order, Sought
 from .statements import CURRENT, VERSION
-from .tables import reference, resource, search_value, token, version
+from .tables import resource, search_value, version
 
 IDENTIFIER = "identifier"  # the search parameter that every identified R4 type has
-
-Alternatives = Sequence[tuple[str | None, str | None]]
-Tokens = Sequence[tuple[str, Alternatives]]
-References = Sequence[tuple[str, str, Sequence[str]]]
-
-_CURSOR = re.compile(r"([0-9]{1,18})-([0-9]{1,18})", re.ASCII)
+FEW = 1_000  # rows that are counted of a criterion; with as many it is not rare
 
 
-def read_cursor(text: str | None) -> tuple[int, int | None]:
-    """Return (last resource seen, total of the first page); (0, None) without a cursor.
+class Search(NamedTuple):
+    """Criteria on a type, and the one of them that drives; None if all resources of the type are walked."""
 
-    Errors: InvalidError if the text is not a cursor.
-    """
-    if text is None:
-        return 0, None
-    match = _CURSOR.fullmatch(text)
-    if match is None:
-        raise InvalidError(
-            f"The page cursor {text[:40]!r} is not one of ours; follow the link 'next' of the page before, unchanged."
-        )
-    return int(match[1]), int(match[2])
+    type: str
+    criteria: tuple[Criterion, ...]
+    driving: Criterion | None
 
 
-def write_cursor(last: int, known: int) -> str:
-    """Return the cursor that continues behind `last`.
-
-    >>> read_cursor(write_cursor(12, 40))
-    (12, 40)
-    """
-    return f"{last}-{known}"
-
-
-class _Criterion(NamedTuple):
-    """A table, what its row must meet, whether one resource may meet it with several rows, or must with none."""
-
-    table: Table
-    meets: Callable[[FromClause], ColumnElement[bool]]
-    several: bool
-    none: bool = False
+def sampled(type_: str, criteria: Sequence[Criterion]) -> Any:
+    """Return the statement that counts each criterion up to `FEW` and a little; None where nothing is to choose."""
+    able = [one for one in criteria if _drives(one)]
+    if not able or (len(able) == 1 and isinstance(able[0], Sought)):
+        return None
+    return select(*[_sample(type_, one) for one in able])
 
 
-def hits(
-    type_: str, ids: Sequence[str] | None, tokens: Tokens, references: References, values: Sequence[Sought] = ()
-) -> FromClause:
-    """Return the relation of the rids that match, each once."""
-    driving, *further = _criteria(ids, tokens, references, values)
-    driver = driving.table.alias("driver")
-    statement = select(driver.c.rid).where(driver.c.type == type_, driving.meets(driver))
-    if driving.several:
-        statement = statement.distinct()
-    for criterion in further:
-        probe = criterion.table.alias()
-        there = exists().where(probe.c.rid == driver.c.rid, criterion.meets(probe))
-        statement = statement.where(~there if criterion.none else there)
-    return statement.subquery("hit")
+def planned(type_: str, criteria: Sequence[Criterion], counts: Sequence[int]) -> Search:
+    """Return the search with what drives it chosen, by the counts of `sampled`; none if it asked nothing."""
+    able = [one for one in criteria if _drives(one)]
+    if not able or not counts:
+        return Search(type_, tuple(criteria), able[0] if able else None)
+    fewest = min(counts)
+    if fewest >= FEW:
+        own = [one for one in able if isinstance(one, Sought)]
+        return Search(type_, tuple(criteria), next(filter(_exact, own), own[0] if own else None))
+    return Search(type_, tuple(criteria), able[counts.index(fewest)])
 
 
-def paged(hit: FromClause, last: int, count: int) -> Select[Any]:
-    """Return the statement for `count` current versions behind the resource `last`, each with its rid."""
-    return (
-        select(*VERSION, hit.c.rid)
-        .select_from(hit)
-        .join(resource, resource.c.rid == hit.c.rid)
-        .join(version, CURRENT)
-        .where(hit.c.rid > last)
-        .order_by(hit.c.rid)
-        .limit(count)
-    )
+def matching(search: Search) -> Select[Any]:
+    """Return the statement for the rids that match, each once."""
+    if search.driving is None:
+        row = resource.alias("driver")
+        driver: Select[Any] = select(row.c.rid).where(row.c.type == search.type, row.c.deleted == false())
+        rid: ColumnElement[int] = row.c.rid
+    else:
+        driver, rid = _driver(search.type, search.driving)
+    return driver.where(*[meets(search.type, one, rid) for one in search.criteria if one is not search.driving])
 
 
-def total(hit: FromClause) -> Select[Any]:
+def total(search: Search) -> Select[Any]:
     """Return the statement for the number of matches."""
-    return select(func.count()).select_from(hit)
+    return select(func.count()).select_from(matching(search).subquery("hit"))
 
 
-def _criteria(
-    ids: Sequence[str] | None, tokens: Tokens, references: References, values: Sequence[Sought]
-) -> list[_Criterion]:
-    found = []
-    if ids is not None:
-        found.append(_Criterion(resource, _named(ids), several=False))
-    found.extend(_Criterion(reference, _refers(*each), len(each[2]) != 1) for each in references)
-    named_first = sorted(tokens, key=lambda each: not _names_values(each[1]))
-    found.extend(_Criterion(token, _carries(*each), not _exact(each[1])) for each in named_first)
-    ordered = sorted(values, key=lambda each: each.rank)
-    if not found and (not ordered or ordered[0].none):
-        found.append(_Criterion(resource, lambda row: row.c.deleted == false(), several=False))
-    found.extend(_Criterion(search_value, partial(meeting, each), several=True, none=each.none) for each in ordered)
+def paged(search: Search, orders: Sequence[Order], behind: Cursor | None, count: int) -> Select[Any]:
+    """Return the statement for `count` current versions behind a cursor, each with its rid and what it is sorted by."""
+    hit = matching(search).subquery("hit")
+    if not orders:
+        last = 0 if behind is None else behind.rid
+        statement = select(*VERSION, hit.c.rid).select_from(hit).where(hit.c.rid > last).order_by(hit.c.rid)
+        return statement.join(resource, resource.c.rid == hit.c.rid).join(version, CURRENT).limit(count)
+    keyed = select(hit.c.rid, *[_key(one, hit.c.rid).label(f"key{n}") for n, one in enumerate(orders)]).subquery()
+    rid, *keys = keyed.c
+    statement = select(*VERSION, rid, *keys).select_from(keyed).join(resource, resource.c.rid == rid)
+    if behind is not None:
+        statement = statement.where(_behind(orders, keys, rid, behind))
+    up = [(key.desc() if one.down else key.asc()).nulls_last() for key, one in zip(keys, orders, strict=True)]
+    return statement.join(version, CURRENT).order_by(*up, rid).limit(count)
+
+
+def _key(order: Order, rid: ColumnElement[int]) -> ColumnElement[Any]:
+    """Return what a resource is sorted by: the smallest of its values going up, the largest going down."""
+    place = place_of(order.params)
+    row = place.table.alias()
+    column = row.c[place.columns[order.column]]
+    best = func.max(column) if order.down else func.min(column)
+    return select(best).where(row.c.rid == rid, place.named(row, order.params)).scalar_subquery()
+
+
+def _behind(
+    orders: Sequence[Order], keys: Sequence[ColumnElement[Any]], rid: ColumnElement[int], cursor: Cursor
+) -> Condition:
+    """Return the condition that a resource comes behind: by the first key that differs, at last by its rid."""
+    found: list[Condition] = []
+    same: list[Condition] = []
+    for order, key, value in zip(orders, keys, cursor.keys, strict=True):
+        if value is not None:  # behind what has no value there is no other
+            beyond = key < value if order.down else key > value
+            found.append(and_(*same, or_(beyond, key.is_(None))))
+        same.append(key.is_(None) if value is None else key == value)
+    return or_(*found, and_(*same, rid > cursor.rid))
+
+
+def _drives(criterion: Criterion) -> bool:
+    """Return whether there are rows to begin with; an absence has none."""
+    return not (isinstance(criterion, Sought) and criterion.none)
+
+
+def _exact(criterion: Criterion) -> bool:
+    """Return whether one text is asked for, without a range beside it: its rows stand in the order of their rids."""
+    if not isinstance(criterion, Sought) or len(criterion.params) != 1 or len(criterion.clauses) != 1:
+        return False
+    asked = {(column, operator) for column, operator, _ in criterion.clauses[0]}
+    return ("text", "=") in asked and asked <= {("text", "="), ("scope", "="), ("low", "=")}
+
+
+def _driver(type_: str, criterion: Criterion) -> tuple[Select[Any], ColumnElement[int]]:
+    """Return the statement for the rids that meet a criterion, each once, and its column."""
+    if _exact(criterion) and isinstance(criterion, Sought):
+        place = place_of(criterion.params)
+        row, twin = place.table.alias("driver"), place.table.alias("twin")
+        (asked,) = place.alternatives(row, criterion.clauses)
+        statement = select(row.c.rid).where(row.c.type == type_, place.named(row, criterion.params), *asked)
+        if "scope" in place.columns and not any(column == "scope" for column, _, _ in criterion.clauses[0]):
+            (again,) = place.alternatives(twin, criterion.clauses)
+            before = twin.c[place.columns["scope"]] < row.c[place.columns["scope"]]
+            twice = exists().where(twin.c.rid == row.c.rid, place.named(twin, criterion.params), *again, before)
+            statement = statement.where(~twice)
+        return statement, row.c.rid
+    parts = list(_branches(type_, criterion))
+    found = (union(*parts) if len(parts) > 1 else parts[0].distinct()).subquery("driver")
+    return select(found.c.rid), found.c.rid
+
+
+def _branches(type_: str, criterion: Criterion) -> Iterator[Select[Any]]:
+    """Yield statements for rids that meet a criterion: together all of them, some perhaps twice."""
+    match criterion:
+        case Sought(params, clauses, _):
+            place = place_of(params)
+            row = place.table.alias("driver")
+            named = select(row.c.rid).where(row.c.type == type_, place.named(row, params))
+            for asked in place.alternatives(row, clauses) or [[false()]]:
+                yield named.where(*asked)
+        case Chained(params, ways):
+            row, led = search_value.alias("driver"), resource.alias("led")
+            for way, inner in ways:
+                ids = select(led.c.id).where(led.c.type == way, led.c.rid.in_(_all_of(way, inner)))
+                yield select(row.c.rid).where(
+                    row.c.type == type_,
+                    place_of(params).named(row, params),
+                    row.c.text.in_(ids),
+                    row.c.low == 0.0,
+                    row.c.scope == way,
+                )
+        case Had(source, params, inner):
+            row, here = search_value.alias("referring"), resource.alias("driver")
+            ids = select(row.c.text).where(
+                row.c.rid.in_(_all_of(source, inner)), place_of(params).named(row, params), row.c.scope == type_
+            )
+            yield select(here.c.rid).where(here.c.type == type_, here.c.id.in_(ids), here.c.deleted.is_(False))
+
+
+def _all_of(type_: str, criterion: Criterion) -> Select[Any]:
+    """Return the statement for the rids of a type that meet a criterion, be it an absence."""
+    return matching(Search(type_, (criterion,), criterion if _drives(criterion) else None))
+
+
+def _sample(type_: str, criterion: Criterion) -> ColumnElement[int]:
+    """Return the expression for how many rows a criterion has, or those at the end of its chain; up to `FEW` each."""
+    match criterion:
+        case Sought(none=True):
+            return literal(FEW)
+        case Chained(_, ways):
+            each = [_sample(way, inner) for way, inner in ways]
+        case Had(source, _, inner):
+            return _sample(source, inner)
+        case _:
+            parts = [part.limit(FEW).subquery() for part in _branches(type_, criterion)]
+            each = [select(func.count()).select_from(part).scalar_subquery() for part in parts]
+    found = each[0]
+    for one in each[1:]:
+        found = found + one
     return found
-
-
-def _named(ids: Sequence[str]) -> Callable[[FromClause], ColumnElement[bool]]:
-    def meets(row: FromClause) -> ColumnElement[bool]:
-        # "IS 0", not "= 0": the index of the living would be read whole, the one of (type, id) is meant
-        return and_(row.c.id.in_(list(ids)), row.c.deleted.is_(false()))
-
-    return meets
-
-
-def _names_values(alternatives: Alternatives) -> bool:
-    """Return whether the index of values answers it; a whole system is read through all tokens of a type."""
-    return all(value is not None for _, value in alternatives)
-
-
-def _exact(alternatives: Alternatives) -> bool:
-    """Return whether one row at most of each resource is meant: one value, its system named."""
-    return len(alternatives) == 1 and None not in alternatives[0]
-
-
-def _carries(param: str, alternatives: Alternatives) -> Callable[[FromClause], ColumnElement[bool]]:
-    values = list(dict.fromkeys(value for _, value in alternatives if value is not None))
-    systems = {system for system, _ in alternatives}
-
-    def meets(row: FromClause) -> ColumnElement[bool]:
-        if not _names_values(alternatives):
-            return and_(row.c.param == param, or_(*[_carried(row, *each) for each in alternatives]))
-        valued = and_(row.c.param == param, _among(row.c.value, values))
-        if systems <= {None}:
-            return valued
-        if len(systems) == 1:
-            return and_(valued, row.c.system == next(iter(systems)))
-        return and_(valued, or_(*[_carried(row, system, value) for system, value in alternatives]))
-
-    return meets
-
-
-def _carried(row: FromClause, system: str | None, value: str | None) -> ColumnElement[bool]:
-    asked = ((row.c.value, value), (row.c.system, system))
-    return and_(*[column == wanted for column, wanted in asked if wanted is not None])
-
-
-def _among(column: ColumnElement[str], wanted: Sequence[str]) -> ColumnElement[bool]:
-    """Return the condition that the column has one of the values; one value keeps the order of the index."""
-    return column == wanted[0] if len(wanted) == 1 else column.in_(wanted)
-
-
-def _refers(param: str, target: str, ids: Sequence[str]) -> Callable[[FromClause], ColumnElement[bool]]:
-    def meets(row: FromClause) -> ColumnElement[bool]:
-        return and_(row.c.param == param, row.c.target_type == target, _among(row.c.target_id, ids))
-
-    return meets

@@ -15,7 +15,8 @@ token and reference tables would hold each about forty times per entry. The tabl
 WITHOUT ROWID on SQLite, so their key is the table; their columns stand in the order of the key, or
 `PRAGMA integrity_check` of SQLite 3.40 reports NULLs that are not there. There are no foreign keys: one
 writer fills all of this, and a check per row would cost as much as the row. Nothing here is folded or compared
-by the rules of a language: what is to be found whatever its case is folded before it is stored.
+by the rules of a language: what is to be found whatever its case is folded before it is stored. One index serves all
+search values: what is a text has no range, and what is a range has no text or (a unit, a code) one that narrows it.
 """
 
 from sqlalchemy import (
@@ -53,7 +54,9 @@ resource = Table(
     _text("id"),
     Column("version", Integer, nullable=False),
     Column("deleted", Boolean, nullable=False),
+    Column("updated", Double, nullable=False),
     UniqueConstraint("type", "id", name="uq_resource_type_id"),
+    Index("ix_resource_updated", "type", "updated", "rid"),
 )
 _living = resource.c.deleted == false()
 Index("ix_resource_living", resource.c.type, resource.c.rid, sqlite_where=_living, postgresql_where=_living)
@@ -118,8 +121,7 @@ search_value = Table(
     Column("high", Double, nullable=False),
     _text("type"),
     PrimaryKeyConstraint("rid", "param", "text", "scope", "low", "high", name="pk_search_value"),
-    Index("ix_search_value_text", "type", "param", "text", "scope", "rid"),
-    Index("ix_search_value_low", "type", "param", "low", "high", "rid"),
+    Index("ix_search_value_found", "type", "param", "text", "low", "rid"),
     sqlite_with_rowid=False,
 )
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
+from datetime import datetime
 from itertools import chain, count
 from typing import Any, NamedTuple
 
@@ -14,7 +15,7 @@ from .access import Access
 from .jobs import JobWriter
 from .prepared import Change
 from .reader import as_head
-from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status, Value, Version
+from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status, Value, Version, microseconds
 from .search import IDENTIFIER
 
 MOST_CLAIMS = 128
@@ -182,12 +183,13 @@ class Writer(JobWriter):
             latest[key] = (number, each)
             numbers.append(number)
         moved = []
+        when = microseconds(datetime.fromisoformat(updated))
         for key, (number, each) in latest.items():
             place = places[key]
             if place.old:
-                moved.append((number, each.body is None, place.rid, place.version))
+                moved.append((number, each.body is None, when, place.rid, place.version))
             else:
-                fresh.append((place.rid, each.type, each.id, number, each.body is None))
+                fresh.append((place.rid, each.type, each.id, number, each.body is None, when))
         self._shown |= {key: number for key, (number, _) in latest.items()}
         self._change(s.ADD_RESOURCE, fresh)
         if self._change(s.MOVE_RESOURCE, moved) != len(moved):

@@ -147,8 +147,8 @@ def test_every_search_parameter_claimed_is_applied_and_every_other_of_r4_is_refu
     client: TestClient, type_: str
 ) -> None:
     claimed = {one["name"]: one["type"] for one in CLAIMED[type_]["searchParam"]}
-    assert "_id" in claimed
-    for name in sorted({*claimed, *searches(type_), "_lastUpdated", "_sort", "_has:x:y:z"}):
+    assert {"_id", "_lastUpdated"} <= claimed.keys()
+    for name in sorted({*claimed, *searches(type_), "_text", "_content"}):
         value = quote(sought(type_, name) if name in claimed else "x")
         answer = client.get(f"/fhir/{type_}?{name}={value}", headers=STRICT)
         if name in claimed:

@@ -17,9 +17,9 @@ PARTS = 3
 
 def puts(name: str) -> list[Put]:
     """Return the resources of one write: three new ones and a sum that every write renews."""
-    token = (("entry", "", name),)
+    token, found_by = (("entry", "", name),), (("entry", name, "", 0.0, 0.0),)
     return [
-        Put("Observation", f"{name}.{part}", "asserted", "POST", body(name, part), token, (), "e1")
+        Put("Observation", f"{name}.{part}", "asserted", "POST", body(name, part), token, (), "e1", values=found_by)
         for part in range(PARTS)
     ] + [Put("Observation", "sum", "derived", "PUT", b"sum", (), (), "e1")]
 

@@ -18,7 +18,7 @@ from sqlalchemy import text
 from fhirmod.store import Reader, Store, open_store
 
 from .killed_writer import PARTS, body
-from .rows import ALL, opened
+from .rows import ALL, carrying, opened
 
 KILLS = 50
 
@@ -82,7 +82,7 @@ def whole(store: Store, answered: set[str]) -> None:
         }
         assert [v.version for v in members if v.id == "sum"] == list(range(1, len(logged) + 1))
         for name in list(answered)[:20]:
-            found = r.search(ALL, "Observation", tokens=[("entry", [("", name)])], count=PARTS + 1)
+            found = r.search(ALL, "Observation", [carrying("entry", ("", name))], count=PARTS + 1)
             assert {v.id for v in found.versions} == {f"{name}.{part}" for part in range(PARTS)}
 
     store.read(look)

@@ -8,9 +8,9 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fhirmod.store import Put, Reader, Version, open_store
+from fhirmod.store import Chained, Had, Order, Put, Reader, Version, open_store
 
-from .rows import ALL, NOW, opened, write, write_in
+from .rows import ALL, NOW, carrying, opened, referring, values_of, write, write_in
 
 TYPES, IDS, CODES = ("Observation", "Procedure"), ("a", "b", "c"), ("x", "y")
 SYSTEMS = ("", "urn:s")
@@ -21,14 +21,16 @@ references = st.lists(st.tuples(st.sampled_from(("subject", "part-of")), st.samp
 
 @st.composite
 def puts(draw: st.DrawFn) -> Put:
+    found_by, refers = tuple(draw(tokens)), tuple(draw(references))
     return Put(
         draw(st.sampled_from(TYPES)),
         draw(st.sampled_from(IDS)),
         draw(st.sampled_from(("asserted", "assembled", "derived"))),
         "PUT",
         draw(st.binary(max_size=20)),
-        tuple(draw(tokens)),
-        tuple(draw(references)),
+        found_by,
+        refers,
+        values=values_of(found_by, refers),
     )
 
 
@@ -93,23 +95,55 @@ def compare(r: Reader, model: Model) -> None:
                     for p, v in living
                     if any(t[0] == "code" and t[2] == code and system in (t[1], None) for t in p.tokens)
                 ]
-                assert searched(r, type_, tokens=[("code", [(system, code)])]) == wanted
+                assert searched(r, type_, criteria=[carrying("code", (system, code))]) == wanted
             named = [v.id for p, v in living if ("identifier", "urn:s", code) in p.tokens]
             assert r.identified(ALL, type_, "urn:s", code) == named
         for target in TYPES:
             either = [v for p, v in living if {("subject", target, "a"), ("subject", target, "b")} & set(p.references)]
-            assert searched(r, type_, references=[("subject", target, ["a", "b"])]) == either
+            assert searched(r, type_, criteria=[referring("subject", target, "a", "b")]) == either
             both = [v for v in either if any(("code", "", "x") in p.tokens for p, w in living if w == v)]
-            criteria = {"references": [("subject", target, ["a", "b"])], "tokens": [("code", [("", "x")])]}
-            assert searched(r, type_, **criteria) == both
-    referring: dict[tuple[str, str], list[tuple[str, str, str]]] = defaultdict(list)
+            criteria = [referring("subject", target, "a", "b"), carrying("code", ("", "x"))]
+            assert searched(r, type_, criteria=criteria) == both
+            led = {v.id for p, v in model.living(target) if ("code", "", "x") in p.tokens}
+            chain = Chained(("subject",), ((target, carrying("code", ("", "x"))),))
+            wanted = [
+                v for p, v in living if any(one[:2] == ("subject", target) and one[2] in led for one in p.references)
+            ]
+            assert searched(r, type_, criteria=[chain]) == wanted
+            leading = {
+                one[2]
+                for p, _ in model.living(target)
+                if ("code", "", "x") in p.tokens
+                for one in p.references
+                if one[:2] == ("subject", type_)
+            }
+            had = Had(target, ("subject",), carrying("code", ("", "x")))
+            assert searched(r, type_, criteria=[had]) == [v for _, v in living if v.id in leading]
+            assert searched(r, type_, criteria=[had, chain]) == [v for v in wanted if v.id in leading]
+        for down in (False, True):
+            order = (Order(("code",), "text", down=down), Order(("subject",), "text", down=not down))
+            by = [(v, _codes(p, "code", 2, down), _codes(p, "subject", 2, not down)) for p, v in living]
+            ranked = sorted(by, key=lambda one: (_rank(one[1], down), _rank(one[2], not down)))
+            assert searched(r, type_, orders=order) == [v for v, _, _ in ranked]
+    led_by: dict[tuple[str, str], list[tuple[str, str, str]]] = defaultdict(list)
     for each, row in model.current().values():
         if row.body is not None:
             for param, target, id_ in sorted(set(each.references)):
-                referring[target, id_].append((row.type, row.id, param))
+                led_by[target, id_].append((row.type, row.id, param))
     for target in TYPES:
         for id_ in IDS:
-            assert r.referrers(ALL, target, id_) == referring[target, id_]
+            assert r.referrers(ALL, target, id_) == led_by[target, id_]
+
+
+def _codes(put: Put, param: str, at: int, down: bool) -> str | None:
+    """Return the value that counts: the largest going down, the smallest going up."""
+    found = [one[at] for one in (*put.tokens, *put.references) if one[0] == param]
+    return (max if down else min)(found) if found else None
+
+
+def _rank(value: str | None, down: bool) -> tuple[bool, int]:
+    """Return what sorts as asked, what has no value last."""
+    return value is None, 0 if value is None else -ord(value) if down else ord(value)
 
 
 def searched(r: Reader, type_: str, **criteria: Any) -> Sequence[Version]:

@@ -5,7 +5,7 @@ import pytest
 from fhirmod.errors import ForbiddenError, NotFoundError
 from fhirmod.store import Access, Store, Version, open_store
 
-from .rows import ALL, NOW, gone, put, write
+from .rows import ALL, NOW, carrying, gone, put, write
 
 
 def test_what_was_never_written_is_none(store: Store) -> None:
@@ -59,9 +59,9 @@ def test_one_resource_put_twice_in_one_call_gets_two_versions(store: Store) -> N
     first = put(body=b"one", tokens=(("code", "", "a"),))
     second = put(body=b"two", tokens=(("code", "", "b"),))
     assert write(store, first, put("o2"), second) == [1, 1, 2]
-    found = store.read(lambda r: r.search(ALL, "Observation", tokens=[("code", [(None, "b")])], count=5))
+    found = store.read(lambda r: r.search(ALL, "Observation", [carrying("code", (None, "b"))], count=5))
     assert [each.body for each in found.versions] == [b"two"]
-    lost = store.read(lambda r: r.search(ALL, "Observation", tokens=[("code", [(None, "a")])], count=5))
+    lost = store.read(lambda r: r.search(ALL, "Observation", [carrying("code", (None, "a"))], count=5))
     assert lost.total == 0
 
 

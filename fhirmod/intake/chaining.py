@@ -1,0 +1,94 @@
+"""A search parameter as it is named in a request: one of the type, a chain to what it refers to, or `_has`.
+
+Source: http://hl7.org/fhir/R4/search.html#chaining, #has
+"""
+
+import re
+from functools import cache
+
+from fhirmod.errors import BadParameterError, FhirmodError, NotSupportedError
+from fhirmod.mapping import searches
+from fhirmod.r4 import RESOURCE_TYPES
+from fhirmod.store import Chained, Criterion, Had
+
+from .seeking import Asking, sought, sought_parameters
+
+_ONLY = re.compile(r"resolve\(\) is (\w+)")  # a reference may lead elsewhere, this parameter does not
+MOST_STEPS = 4  # references that are followed one after the other
+
+
+def criterion(type_: str, name: str, value: str, asking: Asking, steps: int = MOST_STEPS) -> Criterion:
+    """Return what a parameter asks for, its name with modifier, chain or `_has` as in the request.
+
+    Errors: NotSupportedError for a name that is not answered; BadParameterError for a value that is none of its type.
+    """
+    if steps < 0:
+        raise NotSupportedError(f"A search follows {MOST_STEPS} references at most.", place=name[:40])
+    if name.startswith("_has:"):
+        return _had(type_, name, value, asking, steps)
+    first, dot, rest = name.partition(".")
+    if dot:
+        return _chained(type_, first, rest, value, asking, steps)
+    plain, _, modifier = name.partition(":")
+    if plain not in answered(type_):
+        raise unknown(type_, name)
+    return sought(type_, plain, modifier, value, asking)
+
+
+@cache
+def answered(type_: str) -> frozenset[str]:
+    """Return the names of the parameters that are answered for a type."""
+    return frozenset(sought_parameters(type_))
+
+
+def unknown(type_: str, name: str) -> NotSupportedError:
+    """Return the error that says what a type is searched by."""
+    return NotSupportedError(
+        f"{type_} is not searched by {name[:40]!r} here; it is by {', '.join(sorted(answered(type_)))}.",
+        place=name[:40],
+    )
+
+
+def leads_to(type_: str, name: str) -> frozenset[str]:
+    """Return the types that a parameter refers to; none if it is no reference, or not answered."""
+    if name not in answered(type_) or searches(type_)[name].type != "reference":
+        return frozenset()
+    found = searches(type_)[name]
+    ways = [one for one in found.expression.split("|") if one.strip().startswith(f"{type_}.")]
+    narrowed = [_ONLY.search(one) for one in ways]
+    only = frozenset(str(one[1]) for one in narrowed if one is not None)
+    led = only if narrowed and all(narrowed) else found.targets
+    return RESOURCE_TYPES if "Resource" in led else led & RESOURCE_TYPES
+
+
+def _chained(type_: str, first: str, rest: str, value: str, asking: Asking, steps: int) -> Chained:
+    """A chain without a type goes to each type that has the parameter it ends with; one that fits none says why."""
+    plain, _, narrowed = first.partition(":")
+    if plain not in answered(type_):
+        raise unknown(type_, first)
+    targets = leads_to(type_, plain)
+    if not targets or (narrowed and narrowed not in targets):
+        led = f"to {', '.join(sorted(targets))}" if targets else "to no other resource"
+        raise NotSupportedError(f"{plain} of {type_} leads {led}; got {first[:40]!r}.", place=f"{first}.{rest}"[:60])
+    ways: list[tuple[str, Criterion]] = []
+    wrong: list[FhirmodError] = []
+    for target in [narrowed] if narrowed else sorted(targets):
+        try:
+            ways.append((target, criterion(target, rest, value, asking, steps - 1)))
+        except (NotSupportedError, BadParameterError) as error:
+            wrong.append(error)
+    if not ways:
+        raise next((one for one in wrong if isinstance(one, BadParameterError)), wrong[0])
+    return Chained((plain,), tuple(ways))
+
+
+def _had(type_: str, name: str, value: str, asking: Asking, steps: int) -> Had:
+    """`_has:Observation:patient:code`: an Observation that refers to it by `patient` has the code."""
+    _, source, by, rest = (*name.split(":", 3), "", "", "")[:4]
+    if source not in RESOURCE_TYPES or not rest or type_ not in leads_to(source, by):
+        raise NotSupportedError(
+            f"_has names a type, its parameter that refers to a {type_}, and what it is searched by, like "
+            f"_has:Observation:patient:code; got {name[:60]!r}.",
+            place=name[:60],
+        )
+    return Had(source, (by,), criterion(source, rest, value, asking, steps - 1))

@@ -1,0 +1,36 @@
+"""What `_sort` asks for, as orders of the store.
+
+Source: http://hl7.org/fhir/R4/search.html#sort
+"""
+
+from fhirmod.errors import NotSupportedError
+from fhirmod.mapping import searches
+from fhirmod.store import Order
+
+from .chaining import answered
+from .indexing import UNIONS
+
+MOST_KEYS = 5
+_BY_TEXT = frozenset(("token", "string", "reference", "uri"))
+_BY_RANGE = frozenset(("date", "number", "quantity"))
+
+
+def orders(type_: str, text: str) -> tuple[Order, ...]:
+    """Return the orders of ``status,-date``: a minus turns one around.
+
+    Shape:  times and quantities are sorted by where their ranges begin, whatever the unit; codes and references by
+            their text, names without case and accents.
+    Errors: NotSupportedError for what a type is not sorted by.
+    """
+    found: list[Order] = []
+    for one in text.split(","):
+        name = one.removeprefix("-")
+        kind = searches(type_)[name].type if name in answered(type_) else ""
+        if kind not in _BY_TEXT | _BY_RANGE or len(found) == MOST_KEYS:
+            able = (each for each in sorted(answered(type_)) if searches(type_)[each].type in _BY_TEXT | _BY_RANGE)
+            raise NotSupportedError(
+                f"{type_} is sorted by {MOST_KEYS} parameters at most, of {', '.join(able)}; got {one[:40]!r}.",
+                place="_sort",
+            )
+        found.append(Order(UNIONS.get(name, (name,)), "text" if kind in _BY_TEXT else "low", one != name))
+    return tuple(found)

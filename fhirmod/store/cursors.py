@@ -1,0 +1,53 @@
+"""Where a page of a search ended, as the text that its link carries."""
+
+import base64
+import binascii
+import json
+from typing import NamedTuple
+
+from fhirmod.errors import InvalidError
+
+_SHAPE = (int, int, list)
+
+
+class Cursor(NamedTuple):
+    """How many matched at the first page (0 if not counted), the last resource seen, and what it was sorted by."""
+
+    total: int
+    rid: int
+    keys: tuple[str | float | None, ...] = ()
+
+
+def read_cursor(text: str | None, keys: int = 0) -> Cursor | None:
+    """Return where to go on, of a search sorted by so many keys; None without a cursor.
+
+    Errors: InvalidError if the text is not a cursor of such a search.
+    """
+    if text is None:
+        return None
+    try:
+        found = json.loads(base64.b64decode(text + "=" * (-len(text) % 4), altchars=b"-_", validate=True))
+    except (ValueError, binascii.Error, RecursionError):
+        found = None
+    if not (
+        isinstance(found, list)
+        and tuple(map(type, found)) == _SHAPE
+        and all(0 <= number < 2**62 for number in found[:2])
+        and len(found[2]) == keys
+        and all(one is None or type(one) in (str, int, float) for one in found[2])
+        and write_cursor(Cursor(found[0], found[1], tuple(found[2]))) == text
+    ):
+        raise InvalidError(
+            f"The page cursor {text[:40]!r} is not one of ours; follow the link 'next' of the page before, unchanged."
+        )
+    return Cursor(found[0], found[1], tuple(found[2]))
+
+
+def write_cursor(cursor: Cursor) -> str:
+    """Return the text of a cursor.
+
+    >>> read_cursor(write_cursor(Cursor(40, 12, ("final", 1.5, None))), keys=3)
+    Cursor(total=40, rid=12, keys=('final', 1.5, None))
+    """
+    text = json.dumps([cursor.total, cursor.rid, list(cursor.keys)], separators=(",", ":"))
+    return base64.urlsafe_b64encode(text.encode()).decode().rstrip("=")

@@ -1,0 +1,104 @@
+"""The conditions in SQL that say what a criterion asks: of a row that holds a value, and of a resource by its rid.
+
+Most values stand in `search_value`; an id, the time of the last version and identifiers stand where they are anyway.
+"""
+
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple
+
+from sqlalchemy import ColumnElement, FromClause, Table, and_, exists, false, func, or_, true
+
+from .sought import Chained, Clause, Column, Criterion, Had, Operator, Sought
+from .tables import resource, search_value, token
+
+Condition = ColumnElement[bool]
+
+
+class Place(NamedTuple):
+    """The table that holds the values of a parameter, and what their columns are called there."""
+
+    table: Table
+    columns: Mapping[Column, str]
+
+    def named(self, row: FromClause, params: tuple[str, ...]) -> Condition:
+        """Return the condition that a row holds a value of one of the parameters."""
+        if "param" in row.c:
+            return row.c.param == params[0] if len(params) == 1 else row.c.param.in_(params)
+        # "IS 0", not "= 0": the index of the living would be read whole, another one is meant
+        return row.c.deleted.is_(False)
+
+    def alternatives(self, row: FromClause, clauses: tuple[Clause, ...]) -> list[list[Condition]]:
+        """Return lists of conditions, of which a row must meet one whole; those that differ by their text are one."""
+        alike: dict[tuple[bool, Clause], list[str]] = {}
+        for clause in clauses:
+            texts = [str(value) for column, said, value in clause if (column, said) == ("text", "=")]
+            rest = tuple(part for part in clause if part[:2] != ("text", "=") and part[0] in self.columns)
+            alike.setdefault((bool(texts), rest), []).extend(texts)
+        return [
+            [
+                *self._texts(row, texts),
+                *[_SAID[said](row.c[self.columns[column]], value) for column, said, value in rest],
+            ]
+            for (_, rest), texts in alike.items()
+        ]
+
+    def _texts(self, row: FromClause, texts: list[str]) -> list[Condition]:
+        """Return the condition that the text is one of these; one alone keeps the order of an index."""
+        if not texts:
+            return []
+        column = row.c[self.columns["text"]]
+        return [column == texts[0] if len(set(texts)) == 1 else column.in_(list(dict.fromkeys(texts)))]
+
+
+_VALUES = Place(search_value, {"text": "text", "scope": "scope", "low": "low", "high": "high"})
+_ELSEWHERE: Mapping[str, Place] = {
+    "_id": Place(resource, {"text": "id"}),
+    "_lastUpdated": Place(resource, {"low": "updated", "high": "updated"}),
+    "identifier": Place(token, {"text": "value", "scope": "system"}),
+}
+_SAID: Mapping[Operator, Callable[[Any, Any], Condition]] = {
+    "=": lambda column, value: column == value,
+    "<": lambda column, value: column < value,
+    "<=": lambda column, value: column <= value,
+    ">": lambda column, value: column > value,
+    ">=": lambda column, value: column >= value,
+    "contains": lambda column, value: column.contains(value, autoescape=True),
+    "holds": lambda column, value: func.replace(column, value, "") != column,  # by bytes: SQLite's LIKE folds ASCII
+}
+
+
+def place_of(params: tuple[str, ...]) -> Place:
+    """Return where the values of these parameters are; all of them are in one table."""
+    return _ELSEWHERE.get(params[0], _VALUES)
+
+
+def meets(type_: str, criterion: Criterion, rid: ColumnElement[int]) -> Condition:
+    """Return the condition that the resource of a type which has this rid meets a criterion: one look-up by key."""
+    match criterion:
+        case Sought(params, clauses, none):
+            place = place_of(params)
+            row = place.table.alias()
+            either = [and_(true(), *each) for each in place.alternatives(row, clauses)]
+            there = exists().where(row.c.rid == rid, place.named(row, params), or_(false(), *either))
+            return ~there if none else there
+        case Chained(params, ways):
+            row, led = search_value.alias(), resource.alias()
+            each_way = [and_(led.c.type == way, meets(way, inner, led.c.rid)) for way, inner in ways]
+            return exists().where(
+                row.c.rid == rid,
+                _VALUES.named(row, params),
+                led.c.type == row.c.scope,
+                led.c.id == row.c.text,
+                led.c.deleted.is_(False),
+                or_(*each_way),
+            )
+        case Had(source, params, inner):
+            row, here = search_value.alias(), resource.alias()
+            return exists().where(
+                here.c.rid == rid,
+                row.c.type == source,
+                _VALUES.named(row, params),
+                row.c.text == here.c.id,
+                row.c.scope == type_,
+                meets(source, inner, row.c.rid),
+            )
