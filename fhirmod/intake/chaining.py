@@ -14,7 +14,7 @@ from fhirmod.store import Chained, Criterion, Had
 from .seeking import Asking, sought, sought_parameters
 
 _ONLY = re.compile(r"resolve\(\) is (\w+)")  # a reference may lead elsewhere, this parameter does not
-MOST_STEPS = 4  # references that are followed one after the other
+MOST_STEPS = 3  # references that are followed one after the other
 
 
 def criterion(type_: str, name: str, value: str, asking: Asking, steps: int = MOST_STEPS) -> Criterion:

@@ -72,10 +72,11 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
     parameter = searches(type_)[name]
     params = UNIONS.get(name, (name,))
     narrowed = modifier if parameter.type == "reference" and modifier in RESOURCE_TYPES else ""
-    if modifier and not narrowed and modifier not in (() if name in _PLAIN else MODIFIERS[parameter.type]):
+    able = frozenset[str]() if name in _PLAIN else MODIFIERS[parameter.type]
+    if modifier and not narrowed and modifier not in able:
         raise NotSupportedError(
-            f"{type_} is not searched by {name}:{modifier[:40]} here; a {parameter.type} has the modifiers "
-            f"{', '.join(sorted(MODIFIERS[parameter.type])) or 'none'}.",
+            f"{type_} is not searched by {name}:{modifier[:40]} here; this {parameter.type} has the modifiers "
+            f"{', '.join(sorted(able)) or 'none'}.",
             place=f"{name}:{modifier[:40]}",
         )
     if modifier == "missing":

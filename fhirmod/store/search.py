@@ -164,9 +164,13 @@ def _branches(type_: str, criterion: Criterion) -> Iterator[Select[Any]]:
             yield select(here.c.rid).where(here.c.type == type_, here.c.id.in_(ids), here.c.deleted.is_(False))
 
 
-def _all_of(type_: str, criterion: Criterion) -> Select[Any]:
-    """Return the statement for the rids of a type that meet a criterion, be it an absence."""
-    return matching(Search(type_, (criterion,), criterion if _drives(criterion) else None))
+def _all_of(type_: str, criterion: Criterion) -> Any:
+    """Return the statement for the rids of a type that meet a criterion, be it an absence; some perhaps twice.
+
+    Shape: no subquery more than it takes, for SQLite's parser has an end.
+    """
+    parts = list(_branches(type_, criterion)) if _drives(criterion) else [matching(Search(type_, (criterion,), None))]
+    return union(*parts) if len(parts) > 1 else parts[0]
 
 
 def _sample(type_: str, criterion: Criterion) -> ColumnElement[int]:

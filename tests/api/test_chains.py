@@ -1,0 +1,93 @@
+"""Searches by what a resource refers to, and by what refers to it. Expected: HL7 FHIR R4 search.html#chaining, #has."""
+
+import pytest
+from starlette.testclient import TestClient
+
+from .test_including import to
+from .test_search import found, keep, observed
+from .walked import refused
+
+QUERIES = {
+    "subject:Patient.name=eve": "pulse panel",
+    "subject.name=eve": "pulse panel",
+    "patient.name=eve": "pulse panel",
+    "patient.name:exact=Eve": "pulse panel",
+    "patient.name:exact=eve": "",
+    "patient.identifier=urn:oid:2.999.1|7": "ward",
+    "patient._id=eve,ada": "pulse panel ward",
+    "patient.birthdate=lt1991": "pulse panel",
+    "patient.organization.name=clinic": "pulse panel",
+    "patient.organization.partof.name=region": "pulse panel",
+    "patient.organization:missing=true": "ward",
+    "patient.organization:missing=true&status=final": "ward",
+    "patient.name=eve&status=amended": "panel",
+    "has-member.status=final": "panel",
+    "has-member:Observation.patient.name=eve": "panel",
+    "has-member:Observation.patient.name=ada": "",
+    "patient.gender:not=male": "pulse panel ward",
+    "_has:Observation:has-member:status=amended": "pulse",
+    "patient._has:Observation:patient:status=amended": "pulse panel",
+    "_has:Provenance:target:agent.name=invented": "ward",
+    "_has:Provenance:target:_id=p,other": "ward",
+}
+
+
+@pytest.fixture
+def kept(client: TestClient) -> TestClient:
+    keep(client, "Organization", region={"name": "Region"})
+    keep(client, "Organization", clinic={"name": "Clinic", "partOf": to("Organization/region")})
+    eve = {"name": [{"given": ["Eve"]}], "birthDate": "1990-02-03", "managingOrganization": to("Organization/clinic")}
+    ada = {"name": [{"given": ["Ada"]}], "identifier": [{"system": "urn:oid:2.999.1", "value": "7"}]}
+    keep(client, "Patient", eve=eve, ada=ada, gone={"name": [{"given": ["Eve"]}]})
+    keep(client, "Practitioner", who={"name": [{"text": "Invented"}]})
+    keep(client, "Observation", pulse=observed(subject=to("Patient/eve")))
+    panel = observed(subject=to("Patient/eve"), hasMember=[to("Observation/pulse")]) | {"status": "amended"}
+    keep(client, "Observation", panel=panel, ward=observed(subject=to("Patient/ada")))
+    keep(client, "Observation", loose=observed(subject={"display": "a woman"}))
+    told = {"recorded": "2026-03-01T10:00:00Z", "agent": [{"who": to("Practitioner/who")}]}
+    keep(client, "Provenance", p={"target": [to("Observation/ward")], **told})
+    client.delete("/fhir/Patient/gone")
+    return client
+
+
+def test_a_chain_and_has_find_what_their_words_say(kept: TestClient) -> None:
+    for query, expected in QUERIES.items():
+        asked = [(one.partition("=")[0], one.partition("=")[2]) for one in query.split("&")]
+        assert found(kept, "Observation", *asked) == expected, query
+
+
+def test_a_woman_is_found_by_what_was_observed_of_her(kept: TestClient) -> None:
+    assert found(kept, "Patient", ("_has:Observation:patient:status", "amended")) == "eve"
+    assert found(kept, "Patient", ("_has:Observation:subject:code", "http://loinc.org|8867-4")) == "eve ada"
+    assert found(kept, "Patient", ("_has:Observation:patient:_has:Provenance:target:_id", "p")) == "ada"
+    assert found(kept, "Patient", ("_has:Observation:patient:code", "x"), ("name", "eve")) == ""
+
+
+@pytest.mark.parametrize(
+    ("query", "says"),
+    [
+        ("status.name=x", "leads to no other resource"),
+        ("subject:Procedure.status=x", "leads to Device, Group, Location, Patient"),
+        ("subject:Patient.nothing=x", "Patient is not searched by 'nothing'"),
+        ("patient.name:in=x", "name:in"),
+        ("_has:Observation:code:status=x", "_has names a type"),
+        ("_has:Observation:patient=x", "_has names a type"),
+        ("_has:Nothing:patient:status=x", "_has names a type"),
+        ("_has:Provenance:target:nothing=x", "Provenance is not searched by 'nothing'"),
+        ("has-member." * 5 + "status=final", "follows 3 references"),
+        ("_id:not=x", "this token has the modifiers none"),
+    ],
+)
+def test_what_leads_nowhere_is_refused_even_of_a_lenient_client(client: TestClient, query: str, says: str) -> None:
+    """Less than was asked must not be answered: the search would give other women's data too."""
+    refused(client.get(f"/fhir/Observation?{query}"), 400, "not-supported", says)
+
+
+def test_a_value_that_the_end_of_a_chain_cannot_mean_is_refused(client: TestClient) -> None:
+    refused(client.get("/fhir/Observation?patient.birthdate=soon"), 400, "value", "takes a date")
+
+
+def test_an_identifier_may_be_missing_or_another(kept: TestClient) -> None:
+    assert found(kept, "Patient", ("identifier:missing", "true")) == "eve"
+    assert found(kept, "Patient", ("identifier:missing", "false")) == "ada"
+    assert found(kept, "Patient", ("identifier:not", "urn:oid:2.999.1|7")) == "eve"
