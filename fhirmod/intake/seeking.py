@@ -190,7 +190,7 @@ def _exact(value: str) -> Clause:
 
 
 def _contains(value: str) -> Clause:
-    return (("text", "contains", fold(value)),)
+    return (("text", "holds", fold(value)),)
 
 
 _STRING: Mapping[str, Callable[[str], Clause]] = {"": _begins, "exact": _exact, "contains": _contains}

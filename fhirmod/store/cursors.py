@@ -17,6 +17,10 @@ class Cursor(NamedTuple):
     rid: int
     keys: tuple[str | float | None, ...] = ()
 
+    def named(self) -> dict[str, object]:
+        """Return what a statement for the page behind it takes."""
+        return {"rid": self.rid, **{f"key{number}": key for number, key in enumerate(self.keys)}}
+
 
 def read_cursor(text: str | None, keys: int = 0) -> Cursor | None:
     """Return where to go on, of a search sorted by so many keys; None without a cursor.

@@ -1,12 +1,26 @@
 """The conditions in SQL that say what a criterion asks: of a row that holds a value, and of a resource by its rid.
 
 Most values stand in `search_value`; an id, the time of the last version and identifiers stand where they are anyway.
+The criteria are forms (`sought.form`): in place of a value each has the name of its parameter.
 """
 
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, FromClause, Table, and_, exists, false, func, or_, true
+from sqlalchemy import (
+    BindParameter,
+    ColumnElement,
+    FromClause,
+    Table,
+    and_,
+    bindparam,
+    exists,
+    false,
+    func,
+    literal,
+    or_,
+    true,
+)
 
 from .sought import Chained, Clause, Column, Criterion, Had, Operator, Sought
 from .tables import resource, search_value, token
@@ -23,7 +37,7 @@ class Place(NamedTuple):
     def named(self, row: FromClause, params: tuple[str, ...]) -> Condition:
         """Return the condition that a row holds a value of one of the parameters."""
         if "param" in row.c:
-            return row.c.param == params[0] if len(params) == 1 else row.c.param.in_(params)
+            return row.c.param == params[0] if len(params) == 1 else row.c.param.in_([literal(one) for one in params])
         # "IS 0", not "= 0": the index of the living would be read whole, another one is meant
         return row.c.deleted.is_(False)
 
@@ -31,13 +45,13 @@ class Place(NamedTuple):
         """Return lists of conditions, of which a row must meet one whole; those that differ by their text are one."""
         alike: dict[tuple[bool, Clause], list[str]] = {}
         for clause in clauses:
-            texts = [str(value) for column, said, value in clause if (column, said) == ("text", "=")]
+            texts = [str(name) for column, said, name in clause if (column, said) == ("text", "=")]
             rest = tuple(part for part in clause if part[:2] != ("text", "=") and part[0] in self.columns)
             alike.setdefault((bool(texts), rest), []).extend(texts)
         return [
             [
                 *self._texts(row, texts),
-                *[_SAID[said](row.c[self.columns[column]], value) for column, said, value in rest],
+                *[_SAID[said](row.c[self.columns[column]], given(name)) for column, said, name in rest],
             ]
             for (_, rest), texts in alike.items()
         ]
@@ -46,8 +60,8 @@ class Place(NamedTuple):
         """Return the condition that the text is one of these; one alone keeps the order of an index."""
         if not texts:
             return []
-        column = row.c[self.columns["text"]]
-        return [column == texts[0] if len(set(texts)) == 1 else column.in_(list(dict.fromkeys(texts)))]
+        column, values = row.c[self.columns["text"]], [given(name) for name in dict.fromkeys(texts)]
+        return [column == values[0] if len(values) == 1 else column.in_(values)]
 
 
 _VALUES = Place(search_value, {"text": "text", "scope": "scope", "low": "low", "high": "high"})
@@ -62,9 +76,13 @@ _SAID: Mapping[Operator, Callable[[Any, Any], Condition]] = {
     "<=": lambda column, value: column <= value,
     ">": lambda column, value: column > value,
     ">=": lambda column, value: column >= value,
-    "contains": lambda column, value: column.contains(value, autoescape=True),
     "holds": lambda column, value: func.replace(column, value, "") != column,  # by bytes: SQLite's LIKE folds ASCII
 }
+
+
+def given(name: str | float) -> BindParameter[Any]:
+    """Return the parameter of this name."""
+    return bindparam(str(name))
 
 
 def place_of(params: tuple[str, ...]) -> Place:

@@ -1,6 +1,6 @@
 """What can be asked of the store; every answer of one `Reader` comes from one moment of it."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, Literal
 
@@ -12,10 +12,10 @@ from .compartment import gathered
 from .cursors import Cursor, read_cursor, write_cursor
 from .past import FEW, Past, changes, few
 from .past import total as total_of_versions
-from .prepared import CHUNK, Prepared
+from .prepared import CHUNK, Filled, Prepared
 from .rows import EntryRow, EpisodeRow, HeldRow, Job, Key, OutboxRow, Owner, Page, Status, Version, instant
 from .search import IDENTIFIER, paged, planned, sampled, total
-from .sought import Criterion, Order
+from .sought import Criterion, Order, Values, form
 from .statements import VERSION
 
 
@@ -101,12 +101,17 @@ class Reader:
         """
         access.require("read")
         behind = read_cursor(after, len(orders))
-        sample = sampled(type_, criteria)
-        search = planned(type_, criteria, self._select(sample)[0] if sample is not None else ())
+        names: Values = {}
+        forms = tuple(form(one, names) for one in criteria)
+        values: dict[str, object] = {name: value for value, name in names.items()}
+        sample = sampled(type_, forms)
+        search = planned(type_, forms, self._filled(sample, values)[0] if sample is not None else ())
         known = 0 if behind is None else behind.total
         if behind is None and counted:
-            known = int(self._select(total(search))[0][0])
-        rows = self._select(paged(search, orders, behind, count + 1)) if count else []
+            known = int(self._filled(total(search), values)[0][0])
+        values |= {"count": count + 1, "rid": 0} | ({} if behind is None else behind.named())
+        page = paged(search, tuple(orders), None if behind is None else tuple(key is not None for key in behind.keys))
+        rows = self._filled(page, values) if count else []
         following = None
         if len(rows) > count:
             rid, *keys = rows[count - 1][len(VERSION) :]
@@ -222,6 +227,13 @@ class Reader:
         self.statements += 1
         cursor = self._cursor
         cursor.execute(prepared.text(self._dialect), parameters)
+        rows: list[Any] = cursor.fetchall()
+        return rows
+
+    def _filled(self, statement: Filled, values: Mapping[str, object]) -> list[Any]:
+        self.statements += 1
+        cursor = self._cursor
+        cursor.execute(*statement.of(self._dialect, values))
         rows: list[Any] = cursor.fetchall()
         return rows
 

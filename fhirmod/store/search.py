@@ -8,46 +8,77 @@ nothing is rare, all resources of the type are walked in that order and probed.
 """
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Select, and_, exists, false, func, literal, or_, select, union
 
-from .cursors import Cursor
-from .meeting import Condition, meets, place_of
+from .meeting import Condition, given, meets, place_of
+from .prepared import Filled
 from .sought import Chained, Criterion, Had, Order, Sought
 from .statements import CURRENT, VERSION
 from .tables import resource, search_value, version
 
 IDENTIFIER = "identifier"  # the search parameter that every identified R4 type has
+FORMS = 512  # statements of each kind that are kept
 FEW = 1_000  # rows that are counted of a criterion; with as many it is not rare
 
 
 class Search(NamedTuple):
-    """Criteria on a type, and the one of them that drives; None if all resources of the type are walked."""
+    """Criteria on a type, as forms, and which of them drives; None if all resources of the type are walked."""
 
     type: str
     criteria: tuple[Criterion, ...]
-    driving: Criterion | None
+    driving: int | None
 
 
-def sampled(type_: str, criteria: Sequence[Criterion]) -> Any:
+def planned(type_: str, criteria: tuple[Criterion, ...], counts: Sequence[int]) -> Search:
+    """Return the search with what drives it chosen, by the counts of `sampled`; none if it had nothing to ask."""
+    able = [number for number, one in enumerate(criteria) if _drives(one)]
+    if not able or not counts:
+        return Search(type_, criteria, able[0] if able else None)
+    fewest = min(counts)
+    if fewest < FEW:
+        return Search(type_, criteria, able[counts.index(fewest)])
+    own = [number for number in able if isinstance(criteria[number], Sought)]
+    exact = [number for number in own if _exact(criteria[number])]
+    return Search(type_, criteria, next(iter((*exact, *own)), None))
+
+
+@lru_cache(maxsize=FORMS)
+def sampled(type_: str, criteria: tuple[Criterion, ...]) -> Filled | None:
     """Return the statement that counts each criterion up to `FEW` and a little; None where nothing is to choose."""
     able = [one for one in criteria if _drives(one)]
     if not able or (len(able) == 1 and isinstance(able[0], Sought)):
         return None
-    return select(*[_sample(type_, one) for one in able])
+    return Filled(select(*[_sample(type_, one) for one in able]))
 
 
-def planned(type_: str, criteria: Sequence[Criterion], counts: Sequence[int]) -> Search:
-    """Return the search with what drives it chosen, by the counts of `sampled`; none if it asked nothing."""
-    able = [one for one in criteria if _drives(one)]
-    if not able or not counts:
-        return Search(type_, tuple(criteria), able[0] if able else None)
-    fewest = min(counts)
-    if fewest >= FEW:
-        own = [one for one in able if isinstance(one, Sought)]
-        return Search(type_, tuple(criteria), next(filter(_exact, own), own[0] if own else None))
-    return Search(type_, tuple(criteria), able[counts.index(fewest)])
+@lru_cache(maxsize=FORMS)
+def total(search: Search) -> Filled:
+    """Return the statement for the number of matches."""
+    return Filled(select(func.count()).select_from(matching(search).subquery("hit")))
+
+
+@lru_cache(maxsize=FORMS)
+def paged(search: Search, orders: tuple[Order, ...], known: tuple[bool, ...] | None) -> Filled:
+    """Return the statement for a page of current versions, each with its rid and what it is sorted by.
+
+    Shape: it takes `count`, and behind a cursor `rid`, and `key0` and so on of those keys that are `known`.
+    """
+    hit = matching(search).subquery("hit")
+    if not orders:
+        statement = select(*VERSION, hit.c.rid).select_from(hit).where(hit.c.rid > given("rid")).order_by(hit.c.rid)
+        return Filled(
+            statement.join(resource, resource.c.rid == hit.c.rid).join(version, CURRENT).limit(given("count"))
+        )
+    keyed = select(hit.c.rid, *[_key(one, hit.c.rid).label(f"k{n}") for n, one in enumerate(orders)]).subquery()
+    rid, *keys = keyed.c
+    statement = select(*VERSION, rid, *keys).select_from(keyed).join(resource, resource.c.rid == rid)
+    if known is not None:
+        statement = statement.where(_behind(orders, keys, rid, known))
+    by = [(key.desc() if one.down else key.asc()).nulls_last() for key, one in zip(keys, orders, strict=True)]
+    return Filled(statement.join(version, CURRENT).order_by(*by, rid).limit(given("count")))
 
 
 def matching(search: Search) -> Select[Any]:
@@ -57,29 +88,9 @@ def matching(search: Search) -> Select[Any]:
         driver: Select[Any] = select(row.c.rid).where(row.c.type == search.type, row.c.deleted == false())
         rid: ColumnElement[int] = row.c.rid
     else:
-        driver, rid = _driver(search.type, search.driving)
-    return driver.where(*[meets(search.type, one, rid) for one in search.criteria if one is not search.driving])
-
-
-def total(search: Search) -> Select[Any]:
-    """Return the statement for the number of matches."""
-    return select(func.count()).select_from(matching(search).subquery("hit"))
-
-
-def paged(search: Search, orders: Sequence[Order], behind: Cursor | None, count: int) -> Select[Any]:
-    """Return the statement for `count` current versions behind a cursor, each with its rid and what it is sorted by."""
-    hit = matching(search).subquery("hit")
-    if not orders:
-        last = 0 if behind is None else behind.rid
-        statement = select(*VERSION, hit.c.rid).select_from(hit).where(hit.c.rid > last).order_by(hit.c.rid)
-        return statement.join(resource, resource.c.rid == hit.c.rid).join(version, CURRENT).limit(count)
-    keyed = select(hit.c.rid, *[_key(one, hit.c.rid).label(f"key{n}") for n, one in enumerate(orders)]).subquery()
-    rid, *keys = keyed.c
-    statement = select(*VERSION, rid, *keys).select_from(keyed).join(resource, resource.c.rid == rid)
-    if behind is not None:
-        statement = statement.where(_behind(orders, keys, rid, behind))
-    up = [(key.desc() if one.down else key.asc()).nulls_last() for key, one in zip(keys, orders, strict=True)]
-    return statement.join(version, CURRENT).order_by(*up, rid).limit(count)
+        driver, rid = _driver(search.type, search.criteria[search.driving])
+    further = [one for number, one in enumerate(search.criteria) if number != search.driving]
+    return driver.where(*[meets(search.type, one, rid) for one in further])
 
 
 def _key(order: Order, rid: ColumnElement[int]) -> ColumnElement[Any]:
@@ -92,17 +103,17 @@ def _key(order: Order, rid: ColumnElement[int]) -> ColumnElement[Any]:
 
 
 def _behind(
-    orders: Sequence[Order], keys: Sequence[ColumnElement[Any]], rid: ColumnElement[int], cursor: Cursor
+    orders: Sequence[Order], keys: Sequence[ColumnElement[Any]], rid: ColumnElement[int], known: Sequence[bool]
 ) -> Condition:
     """Return the condition that a resource comes behind: by the first key that differs, at last by its rid."""
     found: list[Condition] = []
     same: list[Condition] = []
-    for order, key, value in zip(orders, keys, cursor.keys, strict=True):
-        if value is not None:  # behind what has no value there is no other
-            beyond = key < value if order.down else key > value
-            found.append(and_(*same, or_(beyond, key.is_(None))))
-        same.append(key.is_(None) if value is None else key == value)
-    return or_(*found, and_(*same, rid > cursor.rid))
+    for number, (order, key, there) in enumerate(zip(orders, keys, known, strict=True)):
+        value = given(f"key{number}")
+        if there:  # behind what has no value there is no other
+            found.append(and_(*same, or_(key < value if order.down else key > value, key.is_(None))))
+        same.append(key == value if there else key.is_(None))
+    return or_(*found, and_(*same, rid > given("rid")))
 
 
 def _drives(criterion: Criterion) -> bool:

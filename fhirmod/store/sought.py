@@ -3,7 +3,7 @@
 from typing import Literal, NamedTuple
 
 Column = Literal["text", "scope", "low", "high"]
-Operator = Literal["=", "<", "<=", ">", ">=", "contains", "holds"]
+Operator = Literal["=", "<", "<=", ">", ">=", "holds"]
 Clause = tuple[tuple[Column, Operator, str | float], ...]
 
 
@@ -45,3 +45,30 @@ class Order(NamedTuple):
     params: tuple[str, ...]
     column: Literal["text", "low"]
     down: bool = False
+
+
+Values = dict[str | float, str]
+
+
+def form(criterion: Criterion, values: Values) -> Criterion:
+    """Return the criterion with the name of a parameter in place of each value; `values` gains (value, name).
+
+    Shape: criteria of one form make one statement, written once; the same value has the same name.
+
+    >>> known: Values = {}
+    >>> form(Sought(("code",), ((("text", "=", "8867-4"), ("scope", "=", "http://loinc.org")),)), known).clauses
+    ((('text', '=', 'v0'), ('scope', '=', 'v1')),)
+    >>> known
+    {'8867-4': 'v0', 'http://loinc.org': 'v1'}
+    """
+    match criterion:
+        case Sought():
+            named = (
+                tuple((column, said, values.setdefault(value, f"v{len(values)}")) for column, said, value in clause)
+                for clause in criterion.clauses
+            )
+            return criterion._replace(clauses=tuple(named))
+        case Chained(params, ways):
+            return Chained(params, tuple((type_, form(inner, values)) for type_, inner in ways))
+        case Had(type_, params, inner):
+            return Had(type_, params, form(inner, values))

@@ -17,6 +17,7 @@ NAMES = (
     "transaction",
     "stories",
     "commands",
+    "search",
     "workers",
 )
 LIBRARIES = ("pydantic", "sqlalchemy", "msgspec", "jiter", "fastapi", "starlette", "uvicorn")

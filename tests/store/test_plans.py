@@ -6,14 +6,14 @@ Source: https://sqlite.org/eqp.html (SEARCH); https://www.postgresql.org/docs/15
 
 import re
 from functools import partial
-from typing import Any
 
 import pytest
 from sqlalchemy import text
 
 from fhirmod.store import Chained, Criterion, Had, Order, Reader, Sought, Store
-from fhirmod.store.cursors import Cursor
+from fhirmod.store.prepared import Filled
 from fhirmod.store.search import matching, paged, planned, sampled, total
+from fhirmod.store.sought import Values, form
 
 from .rows import carrying, put, referring, write
 
@@ -62,31 +62,32 @@ def filled(store: Store) -> Store:
 @pytest.mark.parametrize("name", list(CASES))
 def test_no_search_reads_a_whole_table(filled: Store, backend: str, name: str, order: str) -> None:
     criteria, driven = CASES[name]
-    sample = sampled("Observation", criteria)
-    search = planned("Observation", criteria, [0] * len(criteria) if sample is not None else [])
+    names: Values = {}
+    forms = tuple(form(one, names) for one in criteria)
+    sample = sampled("Observation", forms)
+    search = planned("Observation", forms, [0] * len(criteria) if sample is not None else [])
     orders = ORDERS[order]
-    behind = Cursor(0, 7, tuple("x" if one.column == "text" else 1.0 for one in orders))
-    statements = [paged(search, orders, behind, 3), paged(search, orders, None, 3), total(search)]
+    values: dict[str, object] = {"count": 3, "rid": 7, **{name: value for value, name in names.items()}}
+    values |= {f"key{n}": "x" if one.column == "text" else 1.0 for n, one in enumerate(orders)}
+    statements = [paged(search, orders, tuple(True for _ in orders)), paged(search, orders, None), total(search)]
     for statement in statements if sample is None else [*statements, sample]:
-        plan = filled.read(partial(explained, statement=statement))
+        plan = filled.read(partial(explained, statement=statement, values=values))
         if backend == "postgresql":
             assert not [line for line in plan if "Seq Scan" in line], plan
         else:
             scanned = {line.split()[1] for line in plan if line.startswith("SCAN")}
             assert scanned <= {"CONSTANT", *[line.split()[1] for line in plan if MADE.match(line)]}, plan
     if backend == "sqlite":
-        plan = filled.read(lambda reader: explained(reader, matching(search)))
+        plan = filled.read(partial(explained, statement=Filled(matching(search)), values=values))
         assert any("driver" in line and driven in line for line in plan), plan
 
 
-def explained(reader: Reader, statement: Any) -> list[str]:
+def explained(reader: Reader, statement: Filled, values: dict[str, object]) -> list[str]:
     """Return the lines of the plan of a statement."""
-    compiled = statement.compile(
-        dialect=reader._dialect, compile_kwargs={"literal_binds": True, "render_postcompile": True}
-    )
+    asked, parameters = statement.of(reader._dialect, values)
     explain = "EXPLAIN QUERY PLAN"
     if reader._dialect.name == "postgresql":
         explain = "EXPLAIN (COSTS OFF)"
         reader._connection.execute(text("SET LOCAL enable_seqscan = off"))
-    rows = reader._connection.execute(text(f"{explain} {compiled}".replace(":", r"\:").replace("%%", "%")))
-    return [str(row[-1]).strip() for row in rows]
+    reader._cursor.execute(f"{explain} {asked}", parameters)
+    return [str(row[-1]).strip() for row in reader._cursor.fetchall()]

@@ -18,7 +18,7 @@ CASES: list[tuple[list[Sought], str]] = [
     ([Sought(("date",), (DAY,))], "a"),
     ([Sought(("date",), (DAY, LATER))], "a b"),
     ([Sought(("name",), (NAMED,))], "c"),
-    ([Sought(("name",), ((("text", "contains", "bc"),),))], "c"),
+    ([Sought(("name",), ((("text", "holds", "bc"),),))], "c"),
     ([Sought(("name",), ((),))], "c"),
     ([Sought(("name",), ((),), none=True)], "a b"),
     ([Sought(("code",), (RATE,)), Sought(("date",), (DAY,), none=True)], "b"),

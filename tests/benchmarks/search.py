@@ -1,0 +1,203 @@
+"""Searches of a large record: every kind over HTTP, and code with time against SQL written by hand for this table.
+
+The record has a million search values (a tenth of that in the short round): observations of five hundred women over two
+years, a quarter of them pulses. The baseline is one statement a question in the driver's own words, on the same file and
+with everything known beforehand: which table and index answers it, what the words of the question mean. What it leaves
+out is what makes a search of FHIR: to read the question, choose what drives it, and write the Bundle.
+"""
+
+import gc
+import http.client
+import json
+import sqlite3
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from itertools import chain, islice
+from pathlib import Path
+from typing import Any
+
+from fhirmod.intake.indexing import values
+from fhirmod.r4 import dump
+from fhirmod.store import Access, Put, Store, microseconds, open_store
+from tests.postgresql import binaries, cluster
+
+from .bedside import serving
+
+ALL = Access.whole("benchmark")
+PORT = 18_797
+LOINC, WOMEN, DAYS = "http://loinc.org", 500, 730
+CODES = ("8867-4", "8480-6", "9279-1", "8867-4", "8310-5", "59408-5", "8867-4", "9843-4")
+START = datetime(2024, 3, 1, tzinfo=UTC)
+NOW = "2026-03-01T00:00:00.000Z"
+AT_ONCE = 500
+QUESTIONS: dict[str, str] = {
+    "code and a day": f"Observation?code={LOINC}|8867-4&date=ge{{day}}&date=lt{{next}}&_count=20",
+    "code and a day, newest first": f"Observation?code={LOINC}|8867-4&date={{day}}&_sort=-date&_count=20",
+    "code since a week ago": "Observation?code=8867-4&date=ge2026-02-22&_count=20",
+    "woman and code, newest first": "Observation?patient=w{woman}&code=8867-4&_sort=-date&_count=20",
+    "woman": "Observation?patient=w{woman}&_count=20",
+    "code": f"Observation?code={LOINC}|8867-4&_count=20",
+    "day": "Observation?date={day}&_count=20",
+    "status and day": "Observation?status=final&date={day}&_count=20",
+    "value": "Observation?value-quantity={value}&_count=20",
+    "value with unit, code and day": "Observation?value-quantity=gt90||/min&code=8867-4&date={day}&_count=20",
+    "written since": "Observation?_lastUpdated=gt2026-03-02&_count=20",
+    "chain to an identifier": "Observation?patient.identifier=urn:bench|{woman}&_count=20",
+    "chain to a name": "Observation?patient.name=woman-{woman}&code=8867-4&_count=20",
+    "chain to a broad one": "Observation?patient.gender=female&_count=20",
+    "women who had a code on a day": "Patient?_has:Observation:patient:date={day}&_count=20",
+    "one identifier": "Patient?identifier=urn:bench|{woman}",
+}
+
+
+def run(*, short: bool = False) -> list[tuple[str, float, str]]:
+    """Return p95 of each question over HTTP in milliseconds, and of code and time the ratio to SQL by hand."""
+    size, asked = (100_000, 60) if short else (1_000_000, 200)
+    rows = []
+    with tempfile.TemporaryDirectory() as folder:
+        rows += _figures("SQLite", f"sqlite:///{folder}/search.db", size, asked, Path(folder) / "search.db")
+    if binaries() is not None:
+        with cluster(durable=True) as server:
+            url = server.database()
+            rows += _figures("PostgreSQL", url, size, asked, None, lambda: server.run("VACUUM ANALYZE", url))
+    return rows
+
+
+def _figures(
+    name: str, url: str, size: int, asked: int, file: Path | None, settle: Callable[[], Any] = lambda: None
+) -> list[tuple[str, float, str]]:
+    with open_store(url) as store:
+        written = _fill(store, size)
+        settle()
+    command = [sys.executable, "-m", "fhirmod.cli", "serve", "--port", str(PORT), "--database", url]
+    taken: dict[str, list[float]] = {question: [] for question in QUESTIONS}
+    by_hand: list[float] = []
+    plain = None if file is None else sqlite3.connect(f"file:{file}?mode=ro", uri=True, check_same_thread=False)
+    with serving(command, PORT):
+        client = http.client.HTTPConnection("127.0.0.1", PORT, timeout=60)
+        gc.collect()
+        for turn in range(asked + 3):
+            for question, words in QUESTIONS.items():
+                begun = time.perf_counter()
+                answer = _ask(client, words, turn)
+                spent = (time.perf_counter() - begun) * 1000
+                if turn >= 3:  # the first are to warm up
+                    taken[question].append(spent)
+                if plain is not None and question == "code and a day":
+                    begun = time.perf_counter()
+                    found = _by_hand(plain, turn)
+                    by_hand.append((time.perf_counter() - begun) * 1000)
+                    assert [one["resource"]["id"] for one in answer.get("entry", ())] == [
+                        json.loads(one)["id"] for one in found
+                    ]
+    figures = [
+        (f"ms p95, {question}", _p95(each), f"{name}, {written:,} search values, over HTTP; target 5")
+        for question, each in taken.items()
+    ]
+    if plain is None:
+        return figures
+    with open_store(url) as store:
+        ours = [_in_process(store, turn) for turn in range(asked)]
+    hand = _p95(by_hand)
+    return [
+        (f"x p95 of code and a day to SQL by hand, {name}", _p95(ours) / hand, f"{hand:.2f} ms by hand; target 3"),
+        *figures,
+    ]
+
+
+def _fill(store: Store, size: int) -> int:
+    """Return how many search values were written."""
+    women = [_put("Patient", f"w{n:03}", {**_WOMAN, "name": [{"text": f"Woman-{n:03}"}]}, n) for n in range(WOMEN)]
+    written = sum(len(one.values) for one in women)
+    store.write(lambda writer: writer.put(ALL, women, NOW))
+    each = chain.from_iterable(_observations(n) for n in range(10**6))
+    while written < size:
+        some = [_put("Observation", one["id"], one, None) for one in islice(each, AT_ONCE)]
+        written += sum(len(one.values) for one in some)
+        store.write(lambda writer, puts=some: writer.put(ALL, puts, NOW))  # type: ignore[misc]
+    return written
+
+
+_WOMAN: dict[str, Any] = {"resourceType": "Patient", "gender": "female"}
+
+
+def _observations(number: int) -> Iterator[dict[str, Any]]:
+    moment = START + timedelta(minutes=number * 7919 % (DAYS * 1440))
+    code = CODES[number % len(CODES)]
+    yield {
+        "resourceType": "Observation",
+        "id": f"o{number}",
+        "status": "final",
+        "category": [{"coding": [{"system": "http://terminology.hl7.org/CodeSystem/observation-category"}]}],
+        "code": {"coding": [{"system": LOINC, "code": code}], "text": "a sign"},
+        "subject": {"reference": f"Patient/w{number * 7 % WOMEN:03}"},
+        "effectiveDateTime": moment.isoformat().replace("+00:00", "Z"),
+        "valueQuantity": {
+            "value": 50 + number % 100,
+            "unit": "/min",
+            "system": "http://unitsofmeasure.org",
+            "code": "/min",
+        },
+    }
+
+
+def _put(type_: str, id_: str, resource: dict[str, Any], identifier: int | None) -> Put:
+    body = dump({**resource, "id": id_})
+    tokens = (("identifier", "urn:bench", f"{identifier:03}"),) if identifier is not None else ()
+    return Put(type_, id_, "asserted", "PUT", body, tokens, values=values(resource))
+
+
+def _day(turn: int) -> datetime:
+    return START + timedelta(days=turn * 31 % DAYS)
+
+
+def _ask(client: http.client.HTTPConnection, words: str, turn: int) -> dict[str, Any]:
+    day = _day(turn)
+    filled = words.format(
+        day=f"{day:%Y-%m-%d}",
+        next=f"{day + timedelta(days=1):%Y-%m-%d}",
+        woman=f"{turn * 13 % WOMEN:03}",
+        value=60 + turn % 80,
+    )
+    client.request("GET", "/fhir/" + filled.replace("|", "%7C"))
+    answer = client.getresponse()
+    body = answer.read()
+    assert answer.status == 200, body
+    return dict(json.loads(body))
+
+
+_PLAIN = """
+SELECT v.body FROM search_value s JOIN resource r ON r.rid = s.rid JOIN version v ON v.rid = r.rid AND v.version = r.version
+WHERE s.type = 'Observation' AND s.param = 'code:date' AND s.text = '8867-4' AND s.low >= ? AND s.low < ? AND s.scope = ?
+ORDER BY s.rid LIMIT 21
+"""
+
+
+def _by_hand(plain: sqlite3.Connection, turn: int) -> list[bytes]:
+    low = microseconds(_day(turn))
+    return [row[0] for row in plain.execute(_PLAIN, (low, low + 86_400e6, LOINC))][:20]
+
+
+def _in_process(store: Store, turn: int) -> float:
+    """Return the milliseconds of the search itself, from the words of the question to its page."""
+    from fhirmod.intake import Asking, criterion, merged
+
+    day = _day(turn)
+    words = (
+        ("code", f"{LOINC}|8867-4"),
+        ("date", f"ge{day:%Y-%m-%d}"),
+        ("date", f"lt{day + timedelta(days=1):%Y-%m-%d}"),
+    )
+    begun = time.perf_counter()
+    asking = Asking("http://here/fhir", day)
+    asked = merged("Observation", [criterion("Observation", name, value, asking) for name, value in words])
+    store.read(lambda reader: reader.search(ALL, "Observation", asked, count=20, counted=False))
+    return (time.perf_counter() - begun) * 1000
+
+
+def _p95(figures: list[float]) -> float:
+    return statistics.quantiles(figures, n=20)[-1]
