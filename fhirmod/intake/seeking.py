@@ -75,7 +75,8 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
     able = frozenset[str]() if name in _PLAIN else MODIFIERS[parameter.type]
     if modifier and not narrowed and modifier not in able:
         raise NotSupportedError(
-            f"{type_} is not searched by {name}:{modifier[:40]} here; this {parameter.type} has the modifiers "
+            f"{type_} is not searched by {name}:{modifier[:40]} here; "
+            f"{name if name in _PLAIN else f'a {parameter.type}'} has the modifiers "
             f"{', '.join(sorted(able)) or 'none'}.",
             place=f"{name}:{modifier[:40]}",
         )

@@ -75,7 +75,7 @@ def test_a_woman_is_found_by_what_was_observed_of_her(kept: TestClient) -> None:
         ("_has:Nothing:patient:status=x", "_has names a type"),
         ("_has:Provenance:target:nothing=x", "Provenance is not searched by 'nothing'"),
         ("has-member." * 5 + "status=final", "follows 3 references"),
-        ("_id:not=x", "this token has the modifiers none"),
+        ("_id:not=x", "_id has the modifiers none"),
     ],
 )
 def test_what_leads_nowhere_is_refused_even_of_a_lenient_client(client: TestClient, query: str, says: str) -> None:
