@@ -6,7 +6,7 @@ holds it to that); a no means nothing, and `refusals` then asks the walker.
 
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import jsonschema_rs
 
@@ -17,18 +17,23 @@ from .check import check
 from .inside import Inside
 from .invariants import Scope
 from .invariants.logic import each
-from .keywords import Test, keyword
+from .keywords import KEYWORDS
 from .known import R4, Known
 from .links import Link
-from .meaning import bound
-from .narrative import problems
 from .places import Place
-from .plan import Slot, plan
-from .profile_subset import acceptor, linked, rule
-from .profiles import Profile
-from .subset import subset_schema, ways
+from .profile_subset import linked
+from .subset import SUBSET_TYPES, sorted_schema, ways
+from .walk import BROKEN
 
+_KINDS = frozenset((*SUBSET_TYPES, "Bundle"))
 _FOLLOWED = frozenset(("transaction", "batch", "message"))
+
+
+class _Route(NamedTuple):
+    """In which lists a resource stands, and where its profiles narrow what its references lead to."""
+
+    lists: tuple[str, ...]
+    links: tuple[tuple[tuple[str, ...], Mapping[str, tuple[str, ...]]], ...]
 
 
 def refusals(resource: Any, known: Known = R4) -> list[Finding]:
@@ -38,44 +43,50 @@ def refusals(resource: Any, known: Known = R4) -> list[Finding]:
 
 def accepts(resource: Any, known: Known = R4) -> bool:
     """Return whether a parsed resource or Bundle is of the fast subset: then R4 has nothing against it."""
-    if not isinstance(resource, dict):
-        return False
     try:
-        if not _validator(known).is_valid(resource):
+        return _accepts(resource, known)
+    except (RecursionError, *BROKEN):
+        return False
+
+
+def _accepts(resource: Any, known: Known) -> bool:
+    """Return the same of anything; what has not the form of a resource may raise."""
+    lists: dict[str, list[Any]] = {}
+    linking: list[tuple[int, Any, _Route]] = []
+    bundle = resource["resourceType"] == "Bundle"
+    held = [(-1, resource)]
+    if bundle:
+        entries = enumerate(resource.get("entry", ()))
+        held += [(number, entry["resource"]) for number, entry in entries if "resource" in entry]
+    for number, one in held:
+        route = _route(known, one["resourceType"], tuple(one["meta"].get("profile", ())) if "meta" in one else ())
+        if route is None or (number >= 0 and one["resourceType"] == "Bundle"):
             return False
-    except (RecursionError, ValueError):
+        for name in route.lists:
+            lists.setdefault(name, []).append(one)
+        if route.links and number >= 0:
+            linking.append((number, one, route))
+    if not _judge(known)[0].is_valid(lists):
         return False
-    if not _claims(resource, known, None, -1):
-        return False
-    if resource["resourceType"] != "Bundle":
+    if not bundle:
         return True
     inside = Inside(resource)
-    return _whole(resource) and all(
-        _claims(entry["resource"], known, inside, number)
-        for number, entry in enumerate(resource.get("entry", ()))
-        if "resource" in entry
-    )
+    return _whole(resource, inside) and all(_leads(one, route, known, inside, number) for number, one, route in linking)
 
 
-def _claims(resource: Mapping[str, Any], known: Known, inside: Inside | None, number: int) -> bool:
-    """Return whether a resource (of entry `number`) plainly conforms to every profile it claims that is known."""
-    for url in resource.get("meta", _NOTHING).get("profile", ()):
-        one = known.profile(url)
-        if one is not None and not (one.type == resource["resourceType"] and _plainly(resource, one)):
-            return False
-        if one is not None and inside is not None and not _leads(resource, one, known, inside, number):
-            return False
-    return True
+@lru_cache(maxsize=1024)  # the URLs come from whoever asks, so what is kept is bounded
+def _route(known: Known, kind: str, claimed: tuple[str, ...]) -> _Route | None:
+    """Return where a resource of a type that claims profiles is judged, or None if only the walker can."""
+    profiles = list(dict.fromkeys(one for url in claimed if (one := known.profile(url)) is not None))
+    lists = (kind, *(one.url for one in profiles))
+    if kind not in _KINDS or any(one.type != kind for one in profiles) or not _judge(known)[1].issuperset(lists):
+        return None
+    return _Route(lists, tuple(link for one in profiles for link in linked(one)))
 
 
-def _plainly(resource: Mapping[str, Any], against: Profile) -> bool:
-    accepting = acceptor(against)
-    return accepting is not None and accepting.is_valid(resource)
-
-
-def _leads(resource: Mapping[str, Any], against: Profile, known: Known, inside: Inside, number: int) -> bool:
-    """Return whether what the resource's references lead to is what its profile asks of it, as far as it is here."""
-    for way, targets in linked(against):
+def _leads(resource: Mapping[str, Any], route: _Route, known: Known, inside: Inside, number: int) -> bool:
+    """Return whether what the resource's references lead to is what its profiles ask of it, as far as it is here."""
+    for way, targets in route.links:
         for link in each(resource, *way):
             entry = inside.entry(link.get("reference", ""), number)
             target = inside.resource(entry) if entry is not None else None
@@ -83,16 +94,24 @@ def _leads(resource: Mapping[str, Any], against: Profile, known: Known, inside: 
                 continue
             if target["resourceType"] not in targets:
                 return False
-            asked = [one for url in targets[target["resourceType"]] if (one := known.profile(url)) is not None]
-            if asked and not any(_plainly(target, one) for one in asked):
+            asked = [one.url for url in targets[target["resourceType"]] if (one := known.profile(url)) is not None]
+            if asked and not any(_conforms(target, url, known) for url in asked):
                 return False
     return True
+
+
+def _conforms(target: Mapping[str, Any], url: str, known: Known) -> bool:
+    """Return whether a resource plainly conforms to a profile; what it claims it is held to anyway."""
+    if url in target.get("meta", _NOTHING).get("profile", ()):
+        return True
+    judge, names = _judge(known)
+    return url in names and judge.is_valid({url: [target]})
 
 
 _NOTHING: dict[str, Any] = {}
 
 
-def _whole(bundle: Mapping[str, Any]) -> bool:
+def _whole(bundle: Mapping[str, Any], inside: Inside) -> bool:
     """Return whether the Bundle holds together: addresses, requests, and what its urns lead to."""
     if bundle["type"] == "document":
         return False
@@ -112,7 +131,7 @@ def _whole(bundle: Mapping[str, Any]) -> bool:
                 place: Place = (root, "entry", number)
                 found = _urns(entry["resource"], entry["resource"]["resourceType"])
                 links += [Link(text, targets, place, scope) for text, targets in found]
-    Bundle(dict(bundle), root, links, say).check()
+    Bundle(dict(bundle), root, links, say, inside).check()
     return not refused
 
 
@@ -129,63 +148,10 @@ def _urns(node: Mapping[str, Any], name: str) -> Iterator[tuple[str, frozenset[s
                 yield text, targets
 
 
-def _whole_number(_value: Any) -> Test:
-    """Return the test of `r4-whole`: 5 is a whole number and 5.0 is not (a decimal keeps its digits)."""
-    return lambda instance: type(instance) is int
-
-
-def _plain(value: Any) -> Test:
-    """Return the test of `r4-plain`: the walker's own test of a primitive has nothing to say."""
-    return _slot(value).plain or (lambda _instance: False)
-
-
-def _narrative(_value: Any) -> Test:
-    """Return the test of `r4-narrative`: the XHTML is what R4 allows."""
-    return lambda instance: next(problems(instance), None) is None
-
-
-def _rules(value: Any) -> Test:
-    """Return the test of `r4-rules`: the rules of a type, or of one of its elements, hold."""
-    checks = plan(value[0]).checks if len(value) == 1 else _slot(value).checks
-    tests = [one[3] for one in checks if one[1] == "error"]
-
-    def hold(instance: Any) -> bool:
-        scope = Scope(instance, instance)
-        return all(test(instance, scope) is not False for test in tests)
-
-    return hold
-
-
-def _bound(value: Any) -> Test:
-    """Return the test of `r4-bound`: the code is in the value set that its element is bound to."""
-    slot = _slot(value)
-    binding = slot.bound
-
-    def fits(instance: Any) -> bool:
-        refused: list[str] = []
-        if binding is not None:
-            bound(lambda severity, *_: refused.append(severity), instance, slot, binding, (None, "", -1))
-        return "error" not in refused
-
-    return fits
-
-
-def _slot(value: Any) -> Slot:
-    return plan(value[0]).slots[value[1]]
-
-
-KEYWORDS = {
-    "r4-whole": keyword(_whole_number),
-    "r4-plain": keyword(_plain),
-    "r4-narrative": keyword(_narrative),
-    "r4-rules": keyword(_rules),
-    "r4-bound": keyword(_bound),
-    "r4-rule": keyword(rule),
-}
-
-
 @lru_cache(maxsize=8)
-def _validator(known: Known) -> jsonschema_rs.Draft202012Validator:
-    return jsonschema_rs.Draft202012Validator(
-        subset_schema(known), keywords=KEYWORDS, pattern_options=jsonschema_rs.RegexOptions()
-    )
+def _judge(known: Known) -> tuple[jsonschema_rs.Draft202012Validator, frozenset[str]]:
+    """Return the validator of lists, and their names."""
+    schema = sorted_schema(known)
+    options = jsonschema_rs.RegexOptions()
+    judge = jsonschema_rs.Draft202012Validator(schema, keywords=KEYWORDS, pattern_options=options)
+    return judge, frozenset(schema["properties"])

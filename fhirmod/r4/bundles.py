@@ -28,14 +28,16 @@ _LOCAL = frozenset(("document", "message", "transaction"))
 class Bundle:
     """One Bundle under check: its entries by address, and the links met inside them."""
 
-    def __init__(self, node: dict[str, Any], place: Place, links: list[Link], say: Say) -> None:
+    def __init__(
+        self, node: dict[str, Any], place: Place, links: list[Link], say: Say, inside: Inside | None = None
+    ) -> None:
         entries = node.get("entry")
         self._entries = [e if isinstance(e, dict) else {} for e in entries] if isinstance(entries, list) else []
         self._kind = str(node.get("type"))
         self._place = place
         self._links = links
         self._say = say
-        self._inside = Inside(node)
+        self._inside = inside or Inside(node)
 
     def check(self) -> None:
         """Say everything that is wrong with the Bundle as a whole."""

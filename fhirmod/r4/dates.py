@@ -106,6 +106,8 @@ def surely_after(start: str, end: str) -> bool:
     Shape: 2026-03-02 is surely after 2026-03-01T23:00:00Z only in no offset; a date without an offset may
            be a day anywhere on earth, so a dateTime is compared with it in its own offset.
     """
+    if start <= end and len(start) == len(end) and start[19:] == end[19:]:
+        return False  # of one form and offset, so texts order as the moments do
     first, last = _real(start), _real(end)
     if first is None or last is None:
         return False

@@ -62,7 +62,19 @@ def _one_of(*names: str) -> Schema:
     return {"anyOf": [{"required": [name]} for name in names]}
 
 
+def _in_bundles(kinds: list[str], entry: Schema, other: Schema) -> Schema:
+    """Return what each entry is in Bundles of some kinds, and what it is in others."""
+    return {
+        "anyOf": [
+            {"properties": {"type": {"enum": kinds}, "entry": {"items": entry}}},
+            {"properties": {"type": {"not": {"enum": kinds}}, "entry": {"items": other}}},
+        ]
+    }
+
+
 _NO_VALUE: Schema = {"patternProperties": {"^_?value[A-Z]": False}}
+_IN_ORDER = "start.hasValue().not() or end.hasValue().not() or (start <= end)"
+_NOT_REPEATED = "value.empty() or component.code.where(coding.intersect(%resource.code.coding).exists()).empty()"
 
 # FHIRPath of a rule -> the same, or something stricter, as JSON Schema.
 TRANSLATED: dict[str, Schema] = {
@@ -72,13 +84,31 @@ TRANSLATED: dict[str, Schema] = {
     "value.empty() or system.exists()": _needs("value", "system"),
     "data.empty() or contentType.exists()": _needs("data", "contentType"),
     "dose.exists() or rate.exists()": _one_of("dose", "rateRatio", "rateQuantity"),
-    "start.hasValue().not() or end.hasValue().not() or (start <= end)": {
-        "dependentSchemas": {"start": {"if": {"required": ["end"]}, "then": {"r4-rules": ["Period"]}}}
-    },
+    _IN_ORDER: {"dependentSchemas": {"start": {"anyOf": [{"properties": {"end": False}}, {"r4-rule": _IN_ORDER}]}}},
     "dataAbsentReason.empty() or value.empty()": {"dependentSchemas": {"dataAbsentReason": _NO_VALUE}},
-    "value.empty() or component.code.where(coding.intersect(%resource.code.coding).exists()).empty()": {
-        "dependentSchemas": {"component": {"anyOf": [_NO_VALUE, {"r4-rules": ["Observation"]}]}}
-    },
+    _NOT_REPEATED: {"dependentSchemas": {"component": {"anyOf": [_NO_VALUE, {"r4-rule": _NOT_REPEATED}]}}},
     "resource.exists() or request.exists() or response.exists()": _one_of("resource", "request", "response"),
+    "entry.search.empty() or (type = 'searchset')": _in_bundles(["searchset"], {}, {"properties": {"search": False}}),
+    (
+        "entry.all(request.exists() = (%resource.type = 'batch' or %resource.type = 'transaction' or "
+        "%resource.type = 'history'))"
+    ): _in_bundles(["batch", "transaction", "history"], _one_of("request"), {"properties": {"request": False}}),
+    (
+        "entry.all(response.exists() = (%resource.type = 'batch-response' or %resource.type = "
+        "'transaction-response' or %resource.type = 'history'))"
+    ): _in_bundles(
+        ["batch-response", "transaction-response", "history"],
+        _one_of("response"),
+        {"properties": {"response": False}},
+    ),
     "fullUrl.contains('/_history/').not()": {"properties": {"fullUrl": {"not": {"pattern": "/_history/"}}}},
+}
+
+# The same for rules of profiles, which stand beside the rule itself: where one of these holds, it holds.
+SURELY: dict[str, list[Schema]] = {
+    "($this as dateTime).toString().length() >= 8": [{"minLength": 8}],
+    "(component.empty() and hasMember.empty()) implies (dataAbsentReason.exists() or value.exists())": [
+        {"required": [name]} for name in ("valueQuantity", "component", "hasMember", "dataAbsentReason")
+    ],
+    "value.exists() or dataAbsentReason.exists()": [{"required": ["valueQuantity"]}],
 }

@@ -1,14 +1,19 @@
 """Keywords of our own in a JSON Schema: Python tests at the places that a schema cannot judge."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
+from .fragments import MOOT, TRANSLATED
+from .invariants import TESTS, Scope
+from .meaning import bound
+from .narrative import problems
+from .plan import Slot, plan
 from .walk import BROKEN
 
 Test = Callable[[Any], bool]
 
 
-def keyword(made: Callable[[Any], Test]) -> type[Any]:
+def _keyword(made: Callable[[Any], Test]) -> type[Any]:
     """Return a keyword as jsonschema-rs takes it, from what makes its test of the schema's value.
 
     Shape: a test that breaks on a value refuses it; the library wants an exception for a no.
@@ -27,3 +32,103 @@ def keyword(made: Callable[[Any], Test]) -> type[Any]:
                 raise ValueError
 
     return Keyword
+
+
+def _whole_number(_value: Any) -> Test:
+    """Return the test of `r4-whole`: 5 is a whole number and 5.0 is not (a decimal keeps its digits)."""
+    return lambda instance: type(instance) is int
+
+
+def _plain(value: Any) -> Test:
+    """Return the test of `r4-plain`: the walker's own test of a primitive has nothing to say."""
+    return _slot(value).plain or (lambda _instance: False)
+
+
+def _narrative(_value: Any) -> Test:
+    """Return the test of `r4-narrative`: the XHTML is what R4 allows."""
+    return lambda instance: next(problems(instance), None) is None
+
+
+def _rules(value: Any) -> Test:
+    """Return the test of `r4-rules`: the rules of a type that no schema says, or of one of its elements, hold."""
+    if len(value) == 1:
+        checks = [one for one in plan(value[0]).checks if one[0] not in MOOT and one[2] not in TRANSLATED]
+    else:
+        checks = [*_slot(value).checks]
+    tests = [one[3] for one in checks if one[1] == "error"]
+
+    def hold(instance: Any) -> bool:
+        scope = Scope(instance, instance)
+        return all(test(instance, scope) is not False for test in tests)
+
+    return hold
+
+
+def _bound(value: Any) -> Test:
+    """Return the test of `r4-bound`: the code is in the value set that its element is bound to."""
+    slot = _slot(value)
+    binding = slot.bound
+
+    def fits(instance: Any) -> bool:
+        refused: list[str] = []
+        if binding is not None:
+            bound(lambda severity, *_: refused.append(severity), instance, slot, binding, (None, "", -1))
+        return "error" not in refused
+
+    return fits
+
+
+def _slot(value: Any) -> Slot:
+    return plan(value[0]).slots[value[1]]
+
+
+def _rule(value: Any) -> Test:
+    """Return the test of `r4-rule`: one rule of the profile does not fail."""
+    test = TESTS[value]
+    return lambda instance: test(instance, Scope(instance, instance)) is not False
+
+
+def _once(value: Any) -> Test:
+    """Return the test of `r4-once`: of these urls or codings, none stands in two values of a list."""
+    way, told = value[0], {one if isinstance(one, str) else tuple(one) for one in value[1]}
+    ends = _ENDS.get(str(way)) or (lambda instance: [held for one in instance for held in _at(one, way)])
+
+    def holds(instance: Any) -> bool:
+        marks = [mark for held in ends(instance) for mark in _marks(held)]
+        return len(marks) == len(set(marks)) or all(marks.count(mark) == 1 for mark in told.intersection(marks))
+
+    return holds
+
+
+# The ways that are common, walked at once.
+_ENDS: dict[str, Callable[[Any], list[Any]]] = {
+    str([["name", name]]): lambda instance, name=name: [one[name] for one in instance if name in one]  # type: ignore[misc]
+    for name in ("url", "code", "type")
+}
+
+
+def _marks(held: Any) -> Iterable[Any]:
+    """Return the url, or the codings of a concept, as (system, code)."""
+    return (held,) if type(held) is str else [(one.get("system"), one.get("code")) for one in held.get("coding", ())]
+
+
+def _at(one: Any, way: list[list[str]]) -> list[Any]:
+    """Return what stands at the end of a way of names and extensions."""
+    level = [one]
+    for what, name in way:
+        if what == "extension":
+            level = [inner for held in level for inner in held.get("extension", ()) if inner.get("url") == name]
+        else:
+            level = [held[name] for held in level if name in held]
+    return level
+
+
+KEYWORDS = {
+    "r4-whole": _keyword(_whole_number),
+    "r4-plain": _keyword(_plain),
+    "r4-narrative": _keyword(_narrative),
+    "r4-rules": _keyword(_rules),
+    "r4-bound": _keyword(_bound),
+    "r4-rule": _keyword(_rule),
+    "r4-once": _keyword(_once),
+}

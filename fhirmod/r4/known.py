@@ -4,6 +4,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from functools import cache, lru_cache
 from typing import Any
 
+from fhirmod.errors import InvalidError
+
 from .bindings import members_listed
 from .facts import facts
 from .inputs import read_input
@@ -61,6 +63,16 @@ class Known:
             if definition is not None:
                 self._compiled[bare] = compile_profile(definition, self._lookup)
         return self._compiled.get(bare)
+
+    def claimable(self) -> Iterator[Profile]:
+        """Return the profiles that resources may claim: those brought along that fit their base, and R4's own."""
+        for url in (*self._own, *facts()["profiles"]):
+            try:
+                one = self.profile(url)
+            except InvalidError:
+                continue
+            if one is not None and one.type != "Extension":
+                yield one
 
     def type_of(self, url: str) -> str:
         """Return the type that a profile constrains, or the URL itself if it is not known."""

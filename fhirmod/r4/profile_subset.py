@@ -8,12 +8,13 @@ from collections.abc import Callable, Iterator, Mapping
 from functools import lru_cache
 from typing import Any
 
-import jsonschema_rs
-
-from .invariants import TESTS, Scope
-from .keywords import Test, keyword
+from .facts import known_types
+from .fragments import SURELY
+from .invariants import TESTS
+from .merging import switch
 from .plan import Plan, Slot, plan
 from .profiles import Element, Profile
+from .shapes import PRIMITIVES
 from .slices import below, steps
 
 Schema = dict[str, Any]
@@ -24,17 +25,12 @@ class _NotSaidError(Exception):
     """Raised inside this module where a schema cannot say what a profile asks."""
 
 
-@lru_cache(maxsize=256)
-def acceptor(against: Profile) -> jsonschema_rs.Draft202012Validator | None:
-    """Return what accepts resources that plainly conform to a profile, or None if no schema can say it.
-
-    Shape: the resource is valid R4 of the profile's type already.
-    """
+def demand(against: Profile) -> Schema | None:
+    """Return what a profile asks of what is valid R4 of its type already, or None if no schema can say it."""
     try:
-        schema = _demand(against.root, plan(against.type), root=True)
+        return _demand(against.root, plan(against.type), root=True)
     except (_NotSaidError, KeyError):
         return None
-    return jsonschema_rs.Draft202012Validator(schema, keywords={"r4-rule": keyword(rule), "r4-once": keyword(once)})
 
 
 @lru_cache(maxsize=256)
@@ -54,22 +50,8 @@ def _linked(element: Element) -> Iterator[tuple[tuple[str, ...], Mapping[str, tu
                 yield (name, *way), targets
 
 
-def rule(value: Any) -> Test:
-    """Return the test of `r4-rule`: one rule of the profile does not fail."""
-    test = TESTS[value]
-    return lambda instance: test(instance, Scope(instance, instance)) is not False
-
-
-def extension_schema(definition: Profile) -> Schema | None:
-    """Return what a known extension's definition asks of one, or None if no schema can say it."""
-    try:
-        return _demand(definition.root, plan("Extension"), root=True)
-    except (_NotSaidError, KeyError):
-        return None
-
-
-def _demand(element: Element, shape: Plan | None, *, root: bool = False) -> Schema:
-    """Return what one value of an element must be."""
+def _demand(element: Element, shape: Plan | None, kind: str = "", *, root: bool = False) -> Schema:
+    """Return what one value of an element, of a type with that plan or of a primitive `kind`, must be."""
     parts: list[Schema] = []
     if element.wanted is not None:
         parts.append({"const": element.wanted} if element.exact else _pattern(element.wanted))
@@ -77,12 +59,12 @@ def _demand(element: Element, shape: Plan | None, *, root: bool = False) -> Sche
         if not all(target.isalpha() for target in element.targets):
             raise _NotSaidError
         parts.append({"properties": {"reference": {"pattern": _LINK.format("|".join(sorted(element.targets)))}}})
-    parts += _binding(element)
+    parts += _binding(element, shape, kind)
     for _, severity, text in element.rules:
         if text not in TESTS or (not root and "%r" in text):
             raise _NotSaidError
         if severity == "error":
-            parts.append({"r4-rule": text})
+            parts.append({"anyOf": [*SURELY[text], {"r4-rule": text}]} if text in SURELY else {"r4-rule": text})
     # A known extension is judged by its own definition wherever it stands.
     if (element.profiles and element.types != {"Extension"}) or element.ordered or element.at_end:
         raise _NotSaidError
@@ -104,8 +86,8 @@ def _child(child: Element, shape: Plan) -> list[Schema]:
         raise _NotSaidError
     if child.most == 0:
         return [{"properties": {child.name: False, "_" + child.name: False}}]
-    parts: list[Schema] = [_there({child.name: slot})] if child.least else []
-    one = _demand(child, _inner(slot))
+    parts: list[Schema] = [_there({child.name: slot}, shape)] if child.least else []
+    one = _demand(child, _inner(slot), slot.field.type)
     if child.wanted is not None and slot.primitive:
         parts.append(_valued(child.name))
     if not slot.many:
@@ -118,15 +100,16 @@ def _child(child: Element, shape: Plan) -> list[Schema]:
     if child.most is not None:
         many["maxItems"] = child.most
     if child.slices:
-        many = _joined([many, *_slices(child, _inner(slot))])
+        many = _joined([many, *_slices(child, _inner(slot), slot.field.type)])
         if child.least == 0 and any(part.least for part in child.slices.values()):
             parts.append({"required": [child.name]})
     return [*parts, {"properties": {child.name: many}}] if many else parts
 
 
-def _there(slots: Mapping[str, Slot]) -> Schema:
-    """Return that one of the properties is there; a primitive that has only an extension is."""
-    forms = [form for key, slot in slots.items() for form in ((key, "_" + key) if slot.primitive else (key,))]
+def _there(slots: Mapping[str, Slot], shape: Plan) -> Schema:
+    """Return that one of the properties is there; a primitive may have only an extension where values are unknown."""
+    whole = shape.name in known_types() or "." in shape.name or shape.name == "Period"
+    forms = [form for key, slot in slots.items() for form in ((key, "_" + key) if slot.primitive and whole else (key,))]
     return {"required": forms} if len(forms) == 1 else {"anyOf": [{"required": [form]} for form in forms]}
 
 
@@ -142,8 +125,8 @@ def _choice(child: Element, shape: Plan) -> list[Schema]:
     shut = [*(slots.keys() - allowed.keys())] if child.most != 0 else [*slots]
     parts: list[Schema] = []
     if child.least:
-        parts.append(_there(allowed))
-    own = {key: _demand(child, _inner(slot)) for key, slot in allowed.items()}
+        parts.append(_there(allowed, shape))
+    own = {key: _demand(child, _inner(slot), slot.field.type) for key, slot in allowed.items()}
     if child.closed:
         taken = {kind for part in child.slices.values() for kind in part.types}
         shut += [key for key, slot in allowed.items() if slot.field.type not in taken]
@@ -154,18 +137,18 @@ def _choice(child: Element, shape: Plan) -> list[Schema]:
             raise _NotSaidError
         mine = [key for key, slot in allowed.items() if slot.field.type in part.types]
         for key in mine:
-            own[key] = {"allOf": [own[key], _demand(part, _inner(allowed[key]))]}
+            own[key] = {"allOf": [own[key], _demand(part, _inner(allowed[key]), allowed[key].field.type)]}
         if part.least:
             shut += [key for key in allowed if key not in mine]
         if part.least:
-            parts.append(_there({key: allowed[key] for key in mine}))
+            parts.append(_there({key: allowed[key] for key in mine}, shape))
         if part.most == 0:
             shut += mine
     closed = {form: False for key in shut for form in ((key, "_" + key) if slots[key].primitive else (key,))}
     return [*parts, {"properties": {**own, **closed}}]
 
 
-def _slices(of: Element, inner: Plan | None, within: Schema | None = None) -> list[Schema]:
+def _slices(of: Element, inner: Plan | None, kind: str, within: Schema | None = None) -> list[Schema]:
     """Return what a list must be by the slices of an element, or of one of its slices (`within`).
 
     Shape: a value belongs to the first slice that it fits. Where only too many are wrong, all that fit are counted,
@@ -178,7 +161,7 @@ def _slices(of: Element, inner: Plan | None, within: Schema | None = None) -> li
         raise _NotSaidError
     way, once = _once(of)
     if once:
-        parts.append({"r4-once": [way, [list(pair) for pair in once.values()]]})
+        parts.append({"anyOf": [{"maxItems": 1}, {"r4-once": [way, [*once.values()]]}]})
     for part in of.slices.values():
         own = _joined([_member(part, how, path, inner) for how, path in of.discriminators])
         inside = [within] if within else []
@@ -190,63 +173,46 @@ def _slices(of: Element, inner: Plan | None, within: Schema | None = None) -> li
             if part.most is not None:
                 counted["maxContains"] = part.most
             parts.append(counted)
-        asked.append((own, _joined([one for one in (_demand(part, inner), *_told_by_text(part)) if one])))
+        asked.append((own, _joined([one for one in (_demand(part, inner, kind), *_told_by_text(part)) if one])))
         if part.slices:
-            parts += _slices(part, inner, is_one)
+            parts += _slices(part, inner, kind, is_one)
     if of.closed or any(demand for _, demand in asked):
         parts.append({"items": _first(asked, closed=of.closed, within=within)})
     return parts
 
 
-def _once(of: Element) -> tuple[list[list[str]], dict[str, tuple[str, str]]]:
-    """Return the slices that may stand at most once and are told by one coding, counted together in one pass.
+def _once(of: Element) -> tuple[list[list[str]], dict[str, Any]]:
+    """Return the slices that may stand at most once and are told by one coding or URL, counted together in one pass.
 
-    Shape: the way to their CodeableConcept, and the system and code of each.
+    Shape: the way to their CodeableConcept or url, and of each its [system, code] or url.
     """
     path = of.discriminators[0][1]
     way = [
         [what, "valueCodeableConcept" if what == "name" and name == "value" else name]
         for what, name in steps(path) or ()
     ]
-    found: dict[str, tuple[str, str]] = {}
+    found: dict[str, Any] = {}
     if len(of.discriminators) != 1 or not way or any(what not in ("name", "extension") for what, _ in way):
         return [], found
     for part in of.slices.values():
-        coded = [one.wanted for one in below(part, path) if isinstance(one.wanted, dict) and not one.exact]
-        codings = coded[0].get("coding") if len(coded) == 1 and coded[0].keys() == {"coding"} else None
-        if (part.least, part.most) == (0, 1) and codings and len(codings) == 1 and codings[0].keys() == _CODED:
-            found[part.slice] = (codings[0]["system"], codings[0]["code"])
+        told = _told(part, path)
+        if (part.least, part.most) == (0, 1) and told is not None:
+            found[part.slice] = told
     return way, found
 
 
-def once(value: Any) -> Test:
-    """Return the test of `r4-once`: of these codings, none stands in two values of a list."""
-    way, pairs = value[0], {tuple(pair) for pair in value[1]}
-
-    def holds(instance: Any) -> bool:
-        seen = set()
-        for one in instance:
-            for concept in _at(one, way):
-                for coding in concept.get("coding", ()):
-                    pair = (coding.get("system"), coding.get("code"))
-                    if pair in seen:
-                        return False
-                    if pair in pairs:
-                        seen.add(pair)
-        return True
-
-    return holds
-
-
-def _at(one: Any, way: list[list[str]]) -> list[Any]:
-    """Return what stands at the end of a way of names and extensions."""
-    level = [one]
-    for what, name in way:
-        if what == "extension":
-            level = [inner for held in level for inner in held.get("extension", ()) if inner.get("url") == name]
-        else:
-            level = [held[name] for held in level if name in held]
-    return level
+def _told(part: Element, path: str) -> Any:
+    """Return the one url, or [system, code], by which a value is of a slice, or None if it is told otherwise."""
+    if path == "url" and len(part.profiles) == 1 and part.types == {"Extension"}:
+        return part.profiles[0]
+    wanted = [one.wanted for one in below(part, path) if one.wanted is not None or one.binding is not None]
+    if len(wanted) != 1:
+        return None
+    if path == "url" and isinstance(wanted[0], str):
+        return wanted[0]
+    codings = wanted[0].get("coding") if isinstance(wanted[0], dict) and wanted[0].keys() == {"coding"} else None
+    one = codings[0] if codings and len(codings) == 1 else {}
+    return [one["system"], one["code"]] if one.keys() == _CODED else None
 
 
 _CODED = {"system", "code"}
@@ -254,9 +220,7 @@ _CODED = {"system", "code"}
 
 def _first(asked: list[tuple[Schema, Schema]], *, closed: bool, within: Schema | None) -> Any:
     """Return what a value must be by the first slice that it fits; of none, nothing, or it must not be there."""
-    found: Any = not closed
-    for own, demand in reversed(asked):
-        found = {"if": own, "then": demand, "else": found}
+    found = switch(asked, not closed)
     return {"if": within, "then": found} if within else found
 
 
@@ -354,27 +318,26 @@ def _joined(parts: list[Schema]) -> Schema:
 _PLAIN = frozenset(("required", "properties", "dependentRequired"))
 
 
-def _binding(element: Element) -> list[Schema]:
+def _binding(element: Element, shape: Plan | None, kind: str) -> list[Schema]:
     binding = element.binding
     if binding is None or binding.members is None or binding.strength != "required":
         return []
     members = binding.members
     if members.grammar is not None or members.open:
         raise _NotSaidError
-    coding = {
-        "anyOf": [
-            {
-                "properties": {"system": {"const": system}, "code": {"enum": sorted(codes)}},
-                "required": ["system", "code"],
-            }
-            for system, codes in members.pairs.items()
-        ]
-    }
-    return [
-        {"if": {"type": "string"}, "then": {"enum": sorted(members.codes)}},
-        {"if": {"required": ["coding"]}, "then": {"properties": {"coding": {"contains": coding}}}},
-        {"if": {"required": ["code"], "not": {"required": ["coding"]}}, "then": coding},
+    if shape is None:
+        return [{"enum": sorted(members.codes)}] if kind in PRIMITIVES - _NO_TEXT else []
+    by_system = [
+        {"properties": {"system": {"const": system}, "code": {"enum": sorted(codes)}}, "required": ["system", "code"]}
+        for system, codes in members.pairs.items()
     ]
+    coding = by_system[0] if len(by_system) == 1 else {"anyOf": by_system}
+    if "coding" in shape.slots:
+        return [{"properties": {"coding": {"contains": coding}}}]
+    return [{"dependentSchemas": {"code": coding}}] if "code" in shape.slots else []
+
+
+_NO_TEXT = frozenset(("boolean", "decimal", "integer", "positiveInt", "unsignedInt"))
 
 
 def _pattern(wanted: Any) -> Schema:

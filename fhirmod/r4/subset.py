@@ -14,8 +14,9 @@ from .extensions import allowed_on
 from .facts import known_types
 from .fragments import MOOT, PATTERNS, TRANSLATED
 from .known import R4, Known
+from .merging import Merging, switch
 from .plan import Plan, Slot, plan
-from .profile_subset import extension_schema
+from .profile_subset import demand
 from .shapes import PRIMITIVES
 
 Schema = dict[str, Any]
@@ -53,7 +54,7 @@ _VALUES = PRIMITIVES | frozenset(
 )
 _OF_ANY_TYPE = frozenset(("Extension", "Task.input", "Task.output"))
 _FEW = 24
-_UUID = "urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}"
+_UUID = {"pattern": "^urn:uuid:[0-9a-f\\-]+$", "minLength": 45, "maxLength": 45}
 _ID = r"[A-Za-z0-9\-.]{1,64}"
 
 
@@ -66,6 +67,7 @@ def subset_schema(known: Known = R4) -> Schema:
     making = _Making(known)
     making.defs["Resource"] = making.switch(SUBSET_TYPES)
     bundle = making.definition("Bundle")
+    making.finish()
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "R4 resources as fhirmod takes them at once",
@@ -77,11 +79,34 @@ def subset_schema(known: Known = R4) -> Schema:
     }
 
 
+def sorted_schema(known: Known = R4) -> Schema:
+    """Return the schema of resources that stand in lists: by their type, and by the URL of each profile they claim.
+
+    Shape: `{"Observation": [...], URL: [...]}`. A profile's list holds what is in its type's list too; a profile
+           that no schema can say has none. A Bundle stands without the resources of its entries.
+    """
+    making = _Making(known)
+    making.defs["Resource"] = {"type": "object"}
+    lists: dict[str, Any] = {name: {"$ref": making.definition(name)} for name in (*SUBSET_TYPES, "Bundle")}
+    making.finish()
+    for one in known.claimable():
+        asked = demand(one)
+        if asked is not None and one.type in lists:
+            lists[one.url] = asked
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "properties": {name: {"items": one} for name, one in lists.items()},
+        "additionalProperties": False,
+        "$defs": making.defs,
+    }
+
+
 class _Making:
     """One making of the schema: its definitions, each made when first asked for."""
 
     def __init__(self, known: Known) -> None:
         self.defs: dict[str, Schema] = {}
+        self.both = Merging(self.defs).both
         self._extensions = {url: one for url in sorted(known.extensions) if (one := known.profile(url)) is not None}
 
     def switch(self, types: tuple[str, ...]) -> Schema:
@@ -121,7 +146,7 @@ class _Making:
         required = ["resourceType"] if resource else []
         demands: list[Schema] = []
         for _, keys in shape.required:
-            if len(keys) == 1:
+            if keys in ((keys[0],), (keys[0], f"_{keys[0]}")):
                 required.append(keys[0])
             else:
                 demands.append({"anyOf": [{"required": [key]} for key in keys]})
@@ -131,13 +156,14 @@ class _Making:
             "type": "object",
             "properties": properties,
             "additionalProperties": False,
-            "minProperties": 1,
-            "required": required,
+            **({"required": required} if required else {"minProperties": 1}),
             "dependentSchemas": _alone(groups, properties),
-            "allOf": demands,
             "r4-rules": [] if TRANSLATED.keys() >= {*rules} else [name],
         }
-        return {key: value for key, value in made.items() if value not in ([], {})} | {"properties": properties}
+        made = {key: value for key, value in made.items() if value not in ([], {})} | {"properties": properties}
+        for one in demands:
+            made = self.both(made, one)
+        return made
 
     def _property(self, name: str, key: str, slot: Slot) -> Schema | None:
         if slot.group == "value" and name in _OF_ANY_TYPE and slot.field.type not in _VALUES:
@@ -187,22 +213,25 @@ class _Making:
             return {"$ref": other}
         return {
             "if": {"properties": {"url": {"enum": allowed}}, "required": ["url"]},
-            "then": {"$ref": self._made("Extension-known", self._known)},
+            "then": {"$ref": "#/$defs/Extension-known"},
             "else": {"$ref": other},
         }
 
-    def _known(self) -> Schema:
-        """Return what known extensions are, each by its definition; one that no schema can say is left out."""
-        found: Any = False
-        for url, one in reversed(self._extensions.items()):
-            schema = extension_schema(one)
-            found = {
-                "if": {"properties": {"url": {"const": url}}},
-                "then": False if schema is None else schema,
-                "else": found,
-            }
-        made: Schema = self._extension(nested=False, known=True) | found
-        return made
+    def finish(self) -> None:
+        """Add what known extensions are, each by its definition; one that no schema can say is left out.
+
+        Shape: this comes last, as it looks into the other definitions.
+        """
+        known = self._extension(nested=False, known=True)
+        cases = [
+            (
+                {"required": ["url"], "properties": {"url": {"const": url}}},
+                False if (asked := demand(one)) is None else self.both(known, asked),
+            )
+            for url, one in self._extensions.items()
+        ]
+        if cases:
+            self.defs["Extension-known"] = switch(cases, False)
 
     def _extension(self, *, nested: bool, known: bool = False) -> Schema:
         """Return an extension's definition: its url and one thing more, a value or extensions (ext-1)."""
@@ -233,18 +262,19 @@ class _Making:
 
         def make() -> Schema:
             named = "|".join(kinds)
+            near = {"pattern": rf"^(?:{named})/[A-Za-z0-9\-.]+$", "maxLength": min(map(len, kinds)) + 65}
             forms = [rf"(?:{named})/{_ID}(?:/_history/[^/?#\s]+)?", rf"https?://[^?#\s]+/(?:{named})/{_ID}"]
-            forms += [_UUID] if urn else []
+            far = {"pattern": f"^(?:{'|'.join(forms)})$"}
             return {
                 "type": "object",
                 "properties": {
-                    "reference": {"type": "string", "pattern": f"^(?:{'|'.join(forms)})$"},
+                    "reference": {"type": "string", "anyOf": [near, *([_UUID] if urn else []), far]},
                     "type": {"enum": kinds},
                     "identifier": {"$ref": self.definition("Identifier")},
                     "display": PATTERNS["string"],
                     "extension": {"type": "array", "minItems": 1, "items": self._extensions_of("Reference")},
                 },
-                "dependentSchemas": {"reference": {"anyOf": [{"properties": {"type": False}}, *_agreeing(kinds)]}},
+                "dependentSchemas": {"type": {"anyOf": [{"properties": {"reference": False}}, *_agreeing(kinds)]}},
                 "minProperties": 1,
                 "additionalProperties": False,
             }

@@ -44,7 +44,12 @@ def _component_repeats_code(node: Any, scope: Scope) -> Truth:
     if not choice(node, "value"):
         return True
     own = list(each(scope.resource, "code", "coding"))
-    return not any(coding in own for coding in each(node, "component", "code", "coding"))
+    codes = [coding.get("code") for coding in own]
+    for component in node.get("component", ()):
+        for coding in component["code"].get("coding", ()):
+            if coding.get("code") in codes and coding in own:
+                return False
+    return True
 
 
 def _percent(node: Any, name: str) -> Truth:

@@ -288,11 +288,7 @@ ROWS: tuple[Row, ...] = (
         "(type = 'history') or entry.where(fullUrl.exists()).select(fullUrl&resource.meta.versionId).isDistinct()",
         lambda n, _: either(
             same(n.get("type"), "history"),
-            distinct(
-                str(e.get("fullUrl", "")) + "".join(str(v) for v in each(e, "resource", "meta", "versionId"))
-                for e in each(n, "entry")
-                if has(e, "fullUrl")
-            ),
+            distinct(_address(e) for e in each(n, "entry") if has(e, "fullUrl")),
         ),
     ),
     (
@@ -316,14 +312,22 @@ ROWS: tuple[Row, ...] = (
     (
         "bdl-11",
         "type = 'document' implies entry.first().resource.is(Composition)",
-        lambda n, _: implies(same(n.get("type"), "document"), _first_is(n, "Composition")),
+        lambda n, _: n.get("type") != "document" or _first_is(n, "Composition"),
     ),
     (
         "bdl-12",
         "type = 'message' implies entry.first().resource.is(MessageHeader)",
-        lambda n, _: implies(same(n.get("type"), "message"), _first_is(n, "MessageHeader")),
+        lambda n, _: n.get("type") != "message" or _first_is(n, "MessageHeader"),
     ),
 )
+
+
+def _address(entry: Any) -> str:
+    """Return an entry's fullUrl with the version of its resource."""
+    resource = entry.get("resource")
+    meta = resource.get("meta") if isinstance(resource, dict) else None
+    version = meta.get("versionId", "") if isinstance(meta, dict) else ""
+    return f"{entry.get('fullUrl', '')}{version}"
 
 
 def _first_is(node: Any, kind: str) -> Truth:
