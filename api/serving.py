@@ -23,7 +23,7 @@ from fastapi import FastAPI
 from uvicorn.supervisors import Multiprocess
 
 from fhirmod.episode import KINDS, Protocol
-from fhirmod.errors import NotFoundError, NotSupportedError
+from fhirmod.errors import FhirmodError, NotFoundError, NotSupportedError
 from fhirmod.exchange import CAUTIONS
 from fhirmod.intake import Intake, Request
 from fhirmod.store import Access
@@ -36,7 +36,7 @@ from .settings import Settings
 
 _PLAIN = "This is plain HTTP, and a token can be read on its way: put a proxy that speaks TLS in front."
 _QUIET: dict[str, Any] = {"log_level": "warning", "access_log": False, "server_header": False}
-_SILENT_S = 60  # after which a worker that does not even say that it lives is replaced
+_SILENT_S = 20  # after which a worker that does not even say that it lives is replaced
 
 
 def run(settings: Settings) -> None:
@@ -110,7 +110,10 @@ def _of_worker(settings: Settings) -> FastAPI:
     parent = multiprocessing.parent_process()
     assert parent is not None, "a worker was started by the process that holds the port"
     threading.Thread(target=_end_after, args=(parent,), name="parent", daemon=True).start()
-    app = joined(settings, ExitStack())
+    try:
+        app = joined(settings, ExitStack())
+    except FhirmodError as error:  # as when the database went away since the first process looked
+        raise SystemExit(str(error)) from None
     _settled()
     return app
 
