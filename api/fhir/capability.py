@@ -41,9 +41,8 @@ _SAID = (
     "1,000 resources, :iterate goes ten steps. Chains and _has follow at most three "
     "references; a chain that names no type goes to each type that has what it ends with. _sort takes five parameters; "
     "times and quantities are sorted by where their ranges begin, whatever the unit, and what has no value comes last. "
-    "The condition of a conditional "
-    "create, "
-    "update, patch, delete or reference is one identifier. What is assembled or computed from entries is read-only. "
+    "The condition of a conditional create, update, patch, delete or reference takes any parameters of its type but no "
+    "chain and no _has; what is not known there is refused. What is assembled or computed from entries is read-only. "
     "Deleting the image of an entry retracts the entry. A resource that says who or where is not deleted while others "
     "refer to it. A conditional update that matches nothing creates; under an id that is in use it is a conflict. "
     "_summary and _elements are applied to reads, searches and histories; what they give is not taken back. In a "
@@ -109,9 +108,8 @@ def _resource(type_: str) -> dict[str, Any]:
     codes = dict.fromkeys(one.code for one in _of("type") if not shown or one.scope == "read")
     interactions = [{"code": code} for code in codes]
     resource: dict[str, Any] = {"type": type_, "interaction": interactions, **(_PUBLISHED if shown else _VERSIONED)}
-    conditional = "identifier" in searchable(type_) and not shown
-    resource |= {"conditionalCreate": conditional, "conditionalUpdate": conditional}
-    resource["conditionalDelete"] = "single" if conditional else "not-supported"
+    resource |= {"conditionalCreate": not shown, "conditionalUpdate": not shown}
+    resource["conditionalDelete"] = "not-supported" if shown else "single"
     if not shown:
         resource |= {"searchInclude": list(included_by(type_)), "searchRevInclude": list(bringing(type_))}
         resource = {name: value for name, value in resource.items() if value != []}

@@ -1,15 +1,17 @@
 """What a request must be alone with until its commit, where several are written at the same time (PostgreSQL).
 
 Rows that are there can be locked; that something is *not* there cannot. So a request claims, by name, the
-identifiers it asks for or brings and the women it is about, and of two that share one the second waits.
+conditions it makes, the identifiers it brings and the women it is about, and of two that share one the second waits.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
+from urllib.parse import urlencode
 
+from fhirmod.r4 import alternatives, token
 from fhirmod.store import Key, Writer
 
-from .conditions import values_asked
+from .conditions import asked_by
 from .incoming import Incoming
 from .placing import own_id
 from .request import Request
@@ -30,9 +32,18 @@ def identifier_name(type_: str, value: str) -> str:
     return f"{type_}|{value}"
 
 
+def _of_condition(type_: str, query: str) -> Iterator[str]:
+    """Yield what two requests under one condition have in common: each identifier; the whole of it if there is more."""
+    asked = asked_by(query)
+    identifiers = [token(one)[1] for name, value in asked if name == "identifier" for one in alternatives(value)]
+    yield from (identifier_name(type_, one) for one in identifiers if one)
+    if len(asked) > 1 or not identifiers or None in identifiers:
+        yield f"{type_}?{urlencode(sorted(asked))}"
+
+
 def _names(one: Incoming) -> Iterator[str]:
     if one.condition is not None:
-        yield from (identifier_name(one.type, value) for value in values_asked(one.condition))
+        yield from _of_condition(one.type, one.condition)
     resource: Mapping[str, Any] = one.resource or {}
     if one.type in _IDENTIFYING:
         for identifier in resource.get("identifier", ()):

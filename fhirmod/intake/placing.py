@@ -78,7 +78,7 @@ class _Placing:
 
     def __init__(self, reader: Reader, request: Request, incoming: Sequence[Incoming]) -> None:
         self._reader, self._request = reader, request
-        self.standing = Standing(reader, request.access)
+        self.standing = Standing(reader, request)
         self._written: set[str] = set()
         named = [(one.type, id_) for one in incoming if (id_ := one.id or own_id(one.resource or {})) is not None]
         self._named = set(named)

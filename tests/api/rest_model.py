@@ -3,6 +3,7 @@
 Written from http://hl7.org/fhir/R4/http.html alone; it knows nothing of how the service does it.
 """
 
+from collections.abc import Mapping
 from copy import deepcopy
 from dataclasses import dataclass, field
 from typing import Any
@@ -64,9 +65,9 @@ class Model:
         self.write("POST", address, body)
         return 201
 
-    def found(self, type_: str, value: str) -> str | None:
+    def found(self, type_: str, asked: Mapping[str, str]) -> str | None:
         """Return the one that a condition matches, or None."""
-        found = self.identified(type_, value)
+        found = [address for address, body in self.living(type_).items() if _meets(address, body, asked)]
         if len(found) > 1:
             raise Refused(412)
         return found[0] if found else None
@@ -111,6 +112,18 @@ class Model:
     def _hold(self, address: str, if_match: int | None) -> None:
         if if_match is not None and (self.tag(address) != if_match or if_match == 0):
             raise Refused(412)
+
+
+def _meets(address: str, body: Body, asked: Mapping[str, str]) -> bool:
+    """Return whether a resource meets each part of a condition, by the few parameters that are asked here."""
+    has = {
+        "_id": {address.rpartition("/")[2]},
+        "identifier": {f"{one['system']}|{one['value']}" for one in body.get("identifier", ())},
+        "patient": {body.get("subject", {}).get("reference")},
+        "gender": {body.get("gender")},
+        "status": {body.get("status")},
+    }
+    return all(value in has[name] for name, value in asked.items())
 
 
 def text(value: Any) -> str:

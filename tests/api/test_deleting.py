@@ -162,7 +162,14 @@ def test_a_conditional_patch_and_delete_are_for_exactly_one(client: TestClient) 
 
 
 @pytest.mark.parametrize("method", ["PUT", "PATCH", "DELETE"])
-@pytest.mark.parametrize("query", ["", "?_format=json", "?name=x", "?identifier=a&identifier=b", "?identifier=a,b"])
+@pytest.mark.parametrize(
+    "query",
+    [
+        *("", "?_format=json", "?name=", "?nothing=x", "?identifier=W-17&nothing=x", "?identifier=W-17&_count=1"),
+        *("?birthdate=x", "?gender:exact=female", "?organization.name=x", "?_has:Observation:patient:code=x"),
+        *("?identifier=|", "?" + "&".join(["identifier=W-17"] * 11), "?identifier=" + ",".join(["W-17"] * 201)),
+    ],
+)
 def test_a_write_to_a_whole_type_is_never_meant(client: TestClient, method: str, query: str) -> None:
     put(client, PATIENT | {"id": "p"})
     body, headers = writes(method)

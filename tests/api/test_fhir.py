@@ -56,9 +56,15 @@ def test_a_conditional_create_makes_one_finds_one_and_refuses_several(client: Te
     assert first.headers["location"] == second.headers["location"]
     any_system = FHIR | {"if-none-exist": "identifier=W-17"}
     assert client.post("/fhir/Patient", json=PATIENT, headers=any_system).status_code == 200
-    for other in ("name=x", "identifier=urn:x|", "identifier=a,b", "identifier=a&identifier=b", ""):
+    for other, code, says in (
+        ("nothing=x", "not-supported", "Patient is not searched by 'nothing'"),
+        ("identifier=W-17&nothing=x", "not-supported", "Patient is not searched by 'nothing'"),
+        ("organization.name=x", "not-supported", "A condition here takes parameters of Patient itself"),
+        ("identifier=", "value", "The parameter identifier of a condition needs a value"),
+        ("", "value", "A condition needs a value"),
+    ):
         answer = client.post("/fhir/Patient", json=PATIENT, headers=FHIR | {"if-none-exist": other})
-        refused(answer, 400, "not-supported", "A condition here")
+        refused(answer, 400, code, says)
     client.post("/fhir/Patient", json=PATIENT, headers=FHIR)
     refused(client.post("/fhir/Patient", json=PATIENT, headers=condition), 412, "multiple-matches", "matches 2")
 

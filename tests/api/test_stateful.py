@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from itertools import count
 from typing import Any, ClassVar
+from urllib.parse import urlencode
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -29,6 +30,12 @@ from .rest_model import SYSTEM, Body, Model, Refused, text
 EXAMPLES, STEPS = 50, 50
 IDS, VALUES = st.sampled_from("abc"), st.sampled_from(("W-1", "W-2"))
 TYPES = st.sampled_from(("Patient", "Observation"))
+FIRST, SECOND = ({"identifier": f"{SYSTEM}|{one}"} for one in ("W-1", "W-2"))
+CONDITIONS: dict[str, tuple[dict[str, str], ...]] = {  # one identifier, and more than that
+    "Patient": (FIRST, SECOND, FIRST | {"gender": "female"}, {"_id": "a"}, {"gender": "unknown"}),
+    "Observation": (FIRST, SECOND, SECOND | {"patient": "Patient/a"}, {"_id": "b"}, {"patient": "Patient/a"}),
+}
+WHICH = st.integers(0, 4)
 DIGITS = st.sampled_from(("1.5", "1.50", "350", "350.0", "0.010", "1E+3", "12345678901234567.8910"))
 MATCH = st.sampled_from((None, None, "now", "stale"))
 
@@ -67,7 +74,7 @@ OPERATIONS = st.lists(
         st.tuples(st.just("PUT"), IDS, ANY, MATCH),
         st.tuples(st.just("DELETE"), IDS, TYPES, MATCH),
         st.tuples(st.just("PATCH"), IDS, TYPES, MATCH),
-        st.tuples(st.just("POST"), VALUES, ANY, st.none()),
+        st.tuples(st.just("POST"), WHICH, ANY, st.none()),
     ),
     min_size=1,
     max_size=4,
@@ -135,12 +142,13 @@ class Rest(RuleBasedStateMachine):
         assert address not in self.model.versions
         self.agrees(answer, self.model.create(address, body), address)
 
-    @rule(body=ANY, value=VALUES)
-    def create_conditionally(self, body: Body, value: str) -> None:
+    @rule(body=ANY, which=WHICH)
+    def create_conditionally(self, body: Body, which: int) -> None:
         type_ = body["resourceType"]
-        answer = self.ask("POST", type_, body, if_none_exist=f"identifier={SYSTEM}|{value}")
+        asked = CONDITIONS[type_][which]
+        answer = self.ask("POST", type_, body, if_none_exist=urlencode(asked))
         try:
-            found = self.model.found(type_, value)
+            found = self.model.found(type_, asked)
         except Refused as refused:
             self.agrees(answer, refused.status)
             return
@@ -154,12 +162,13 @@ class Rest(RuleBasedStateMachine):
         answer = self.ask("PUT", address, {**body, "id": id_}, **_if_match(tag))
         self.agrees(answer, self.attempt(lambda model: model.update(address, body, tag)), address)
 
-    @rule(body=ANY, value=VALUES)
-    def update_conditionally(self, body: Body, value: str) -> None:
+    @rule(body=ANY, which=WHICH)
+    def update_conditionally(self, body: Body, which: int) -> None:
         type_ = body["resourceType"]
-        answer = self.ask("PUT", f"{type_}?identifier={SYSTEM}|{value}", body)
+        asked = CONDITIONS[type_][which]
+        answer = self.ask("PUT", f"{type_}?{urlencode(asked)}", body)
         try:
-            found = self.model.found(type_, value)
+            found = self.model.found(type_, asked)
         except Refused as refused:
             self.agrees(answer, refused.status)
             return
@@ -187,25 +196,37 @@ class Rest(RuleBasedStateMachine):
 
         self.agrees(self.ask("DELETE", address, **_if_match(tag)), self.attempt(do), address)
 
-    @rule(type_=TYPES, value=VALUES)
-    def delete_conditionally(self, type_: str, value: str) -> None:
+    @rule(type_=TYPES, which=WHICH, language=st.sampled_from(("en", "fr")))
+    def patch_conditionally(self, type_: str, which: int, language: str) -> None:
         def do(model: Model) -> int:
-            found = model.found(type_, value)
+            found = model.found(type_, CONDITIONS[type_][which])
+            if found is None:
+                raise Refused(404)
+            return model.patch(found, "language", language, None)
+
+        operations = [{"op": "add", "path": "/language", "value": language}]
+        answer = self.ask("PATCH", f"{type_}?{urlencode(CONDITIONS[type_][which])}", operations)
+        self.agrees(answer, self.attempt(do))
+
+    @rule(type_=TYPES, which=WHICH)
+    def delete_conditionally(self, type_: str, which: int) -> None:
+        def do(model: Model) -> int:
+            found = model.found(type_, CONDITIONS[type_][which])
             if found is not None:
                 model.delete(found, None)
                 model.whole(found)
             return 204
 
-        self.agrees(self.ask("DELETE", f"{type_}?identifier={SYSTEM}|{value}"), self.attempt(do))
+        self.agrees(self.ask("DELETE", f"{type_}?{urlencode(CONDITIONS[type_][which])}"), self.attempt(do))
 
     @rule(operations=OPERATIONS)
-    def transact(self, operations: list[tuple[str, str, Any, str | None]]) -> None:
+    def transact(self, operations: list[tuple[str, Any, Any, str | None]]) -> None:
         entries = []
         for method, name, about, match in operations:
             type_ = about if isinstance(about, str) else about["resourceType"]
             asked: dict[str, Any] = {"method": method, "url": f"{type_}/{name}"}
             if method == "POST":
-                asked |= {"url": type_, "ifNoneExist": f"identifier={SYSTEM}|{name}"}
+                asked |= {"url": type_, "ifNoneExist": urlencode(CONDITIONS[type_][int(name)])}
             if (tag := self.tag(f"{type_}/{name}", match)) is not None:
                 asked["ifMatch"] = f'W/"{tag}"'
             entry: dict[str, Any] = {"request": asked}
@@ -219,7 +240,7 @@ class Rest(RuleBasedStateMachine):
         status = self.attempt(lambda model: self._transacted(model, operations, made))
         self.agrees(answer, status)
 
-    def _transacted(self, model: Model, operations: list[tuple[str, str, Any, str | None]], made: list[str]) -> int:
+    def _transacted(self, model: Model, operations: list[tuple[str, Any, Any, str | None]], made: list[str]) -> int:
         order = {"DELETE": 0, "POST": 1, "PUT": 2, "PATCH": 2}
         deleted = []
         for number in sorted(range(len(operations)), key=lambda number: order[operations[number][0]]):
@@ -232,7 +253,7 @@ class Rest(RuleBasedStateMachine):
                 model.delete(address, tag)
                 deleted += [address] * (len(model.log) - before)
             elif method == "POST":
-                if model.found(type_, name) is None:
+                if model.found(type_, CONDITIONS[type_][int(name)]) is None:
                     model.create("/".join(made[number].split("/")[-4:-2]) if made else f"{type_}/new{number}", about)
             elif method == "PUT":
                 model.update(address, about, tag)
