@@ -36,7 +36,7 @@ from .settings import Settings
 
 _PLAIN = "This is plain HTTP, and a token can be read on its way: put a proxy that speaks TLS in front."
 _QUIET: dict[str, Any] = {"log_level": "warning", "access_log": False, "server_header": False}
-_SILENT_S = 20  # after which a worker that does not even say that it lives is replaced
+_SILENT_S = 10  # after which a worker that does not even say that it lives is replaced
 
 
 def run(settings: Settings) -> None:

@@ -49,11 +49,11 @@ def is_there(pid: int) -> bool:
 
 
 def until(what: Callable[[], Any]) -> Any:
-    for _ in range(1000):
+    for _ in range(2000):
         if found := what():
             return found
         time.sleep(0.02)
-    raise TimeoutError("nothing happened within 20 s")
+    raise TimeoutError("nothing happened within 40 s")
 
 
 def opening(service: Service) -> str:
