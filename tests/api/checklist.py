@@ -118,6 +118,8 @@ INTERACTIONS = (
             "api/test_interactions::test_a_conditional_create_that_finds_one_writes_nothing_and_says_where_it_is",
             "api/test_deleting::test_a_condition_in_the_address_of_a_create_is_refused_not_ignored",
             "api/test_claims::test_a_conditional_create_is_done_where_it_is_claimed",
+            "api/test_conditions::test_none_one_and_several_are_told_apart_by_any_condition",
+            "api/test_conditions::test_a_condition_that_is_not_wholly_applied_is_refused_not_ignored",
         ),
     ),
     Row(
@@ -146,6 +148,7 @@ INTERACTIONS = (
             "api/test_deleting::test_a_conditional_update_creates_updates_or_refuses",
             "api/test_interactions::test_a_condition_and_a_tag_must_both_hold",
             "api/test_claims::test_a_conditional_update_and_delete_are_done_where_claimed",
+            "api/test_conditions::test_none_one_and_several_are_told_apart_by_any_condition",
         ),
     ),
     Row(
@@ -162,7 +165,10 @@ INTERACTIONS = (
     Row(
         "patch: conditional",
         "none is 404, several are 412",
-        ("api/test_deleting::test_a_conditional_patch_and_delete_are_for_exactly_one",),
+        (
+            "api/test_deleting::test_a_conditional_patch_and_delete_are_for_exactly_one",
+            "api/test_conditions::test_none_one_and_several_are_told_apart_by_any_condition",
+        ),
     ),
     Row(
         "delete",
@@ -245,6 +251,8 @@ INTERACTIONS = (
         (
             "api/test_http::test_twenty_identical_conditional_creates_make_one",
             "api/test_deleting::test_twenty_parallel_conditional_updates_make_one",
+            "api/test_conditions::test_twenty_at_once_under_one_condition_make_one",
+            "api/test_conditions::test_two_conditions_that_share_an_identifier_wait_for_each_other",
         ),
     ),
     Row(
@@ -290,7 +298,10 @@ BUNDLES = (
     Row(
         "conditional references",
         "exactly one match, else the whole fails",
-        ("api/test_transaction::test_a_conditional_reference_finds_what_stands_after_the_transaction",),
+        (
+            "api/test_transaction::test_a_conditional_reference_finds_what_stands_after_the_transaction",
+            "api/test_conditions::test_a_conditional_reference_by_more_than_an_identifier_needs_exactly_one",
+        ),
     ),
     Row(
         "conditional creates",
@@ -298,6 +309,8 @@ BUNDLES = (
         (
             "api/test_transaction::test_two_creates_under_one_condition_are_one_and_links_lead_to_it",
             "intake/test_exchanged::test_a_conditional_patient_is_created_once",
+            "api/test_conditions::test_conditions_of_a_transaction_see_what_stands_after_the_writes_before_them",
+            "intake/test_pending::test_a_person_is_found_before_and_after_she_is_stored",
         ),
     ),
     Row(
@@ -318,7 +331,11 @@ BUNDLES = (
     Row(
         "retry",
         "a transaction sent again with its conditions changes nothing",
-        ("api/test_batch::test_a_retried_transaction_with_conditions_changes_nothing",),
+        (
+            "api/test_batch::test_a_retried_transaction_with_conditions_changes_nothing",
+            "api/test_conditions::test_a_batch_takes_conditions_too_and_a_retry_changes_nothing",
+            "api/test_conditions::test_a_transaction_of_many_conditions_is_one_of_each_and_again_nothing",
+        ),
     ),
     Row(
         "size",
@@ -375,6 +392,22 @@ SEARCH = (
         "combining",
         "a repeat is and, a comma is or",
         ("api/test_search::test_repeats_must_all_hold_and_alternatives_any",),
+    ),
+    Row(
+        "chains",
+        "a chain and _has go on to other resources; what leads nowhere is refused",
+        (
+            "api/test_chains::test_a_chain_and_has_find_what_their_words_say",
+            "api/test_chains::test_what_leads_nowhere_is_refused_even_of_a_lenient_client",
+        ),
+    ),
+    Row(
+        "order",
+        "_sort, on every page, in the order asked for",
+        (
+            "api/test_sorting::test_every_page_goes_on_in_the_order_asked_for",
+            "api/test_sorting::test_an_order_that_is_not_known_is_refused_or_left_out_and_self_says_so",
+        ),
     ),
     Row(
         "brought along",

@@ -36,7 +36,9 @@ def test_every_key_stands_once_and_every_mistake_of_the_list_has_its_row() -> No
     assert [row.key for row in MISTAKES if not row.tests] == ["25"]
 
 
-@pytest.mark.parametrize("file", ["api/test_interactions", "api/test_mistakes", "api/test_dates"])
+@pytest.mark.parametrize(
+    "file", ["api/test_interactions", "api/test_mistakes", "api/test_dates", "api/test_conditions"]
+)
 def test_every_test_written_for_the_list_stands_in_a_row(file: str) -> None:
     named = {name.partition("::")[2] for _, row in ROWS for name in row.tests if name.startswith(f"{file}::")}
     assert names_in(file) == named

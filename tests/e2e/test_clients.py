@@ -79,6 +79,14 @@ def test_fhirpy_writes_under_conditions(service: Service) -> None:
     named.delete()
     assert named.count() == 0
 
+    born = client.resources("Patient").search(birthdate="1990-02-03", gender="female")  # more than an identifier
+    body = woman("py-3", birthDate="1990-02-03", gender="female")
+    made, new = born.update(client.resource("Patient", **body))
+    again, newer = born.update(client.resource("Patient", **body))
+    assert (new, newer, made.id) == (True, False, again.id)
+    born.delete()
+    assert born.count() == 0
+
 
 def test_fhirpy_walks_all_pages(service: Service) -> None:
     client = SyncFHIRClient(base(service))
