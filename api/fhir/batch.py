@@ -5,6 +5,7 @@ Source: HL7 FHIR R4 http.html#brules (order as in a transaction; entries must no
 
 import base64
 import binascii
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -17,7 +18,7 @@ from api.guard import Endpoint
 from api.problems import as_fhir, status_of
 from fhirmod.errors import BusinessRuleError, FhirmodError, InvalidError, NotFoundError
 from fhirmod.intake import relative
-from fhirmod.r4 import check, entry_texts, references
+from fhirmod.r4 import check, entry_texts, splice
 
 from .capability import metadata
 from .dispatching import endpoints, path_of
@@ -55,9 +56,9 @@ class _Batch:
     ) -> None:
         self._request, self._entries, self._texts, self._base = request, entries, texts, base
         self._prefer = f"return={prefers(request, 'return', 'minimal')}"
-        urls = [one.get("fullUrl") for one in entries]
-        self._urns = {url for url in urls if isinstance(url, str) and url.startswith("urn:")}
-        self._twice = {url for url in urls if url is not None and urls.count(url) > 1} if self._urns else set()
+        names = Counter(map(_named, entries))
+        self._elsewhere = {url: "elsewhere" for url, _ in names if url.startswith("urn:")}
+        self._twice = {name for name, times in names.items() if name[0] and times > 1}
         self._doors: dict[str, Endpoint] = endpoints({"capabilities": metadata})
 
     def method(self, number: int) -> str:
@@ -102,15 +103,22 @@ class _Batch:
         for name, its in _CONDITIONS.items():
             if name in entry["request"] and entry["request"]["method"] not in its:
                 raise InvalidError(f"{name} is a condition of {' or '.join(its)}.", place=f"request.{name}")
-        if entry.get("fullUrl") in self._twice:
+        if _named(entry) in self._twice:
             raise InvalidError("The fullUrl of the entry is that of another entry too.", place="fullUrl")
-        resource = entry.get("resource")
-        links = {link for _, link in references(resource)} if isinstance(resource, dict) else set()
-        if links & self._urns:
+        if self._leans(self._texts[number]):
             raise BusinessRuleError(
                 "The entry refers to another entry of the batch; what depends on each other is sent as a transaction.",
                 place="resource",
             )
+
+    def _leans(self, text: bytes | None) -> bool:
+        """Return whether a resource has a link that a transaction would lead to another entry, wherever it stands."""
+        if text is None or not self._elsewhere:
+            return False
+        alone, led = (
+            splice(text, id="x", version_id="1", last_updated="", references=links) for links in ({}, self._elsewhere)
+        )
+        return alone != led
 
     def _body(self, number: int) -> tuple[bytes, str]:
         """Return the body that an entry brings and its media type.
@@ -126,3 +134,14 @@ class _Batch:
             except (binascii.Error, TypeError, ValueError):
                 raise InvalidError("The data of the Binary is no base64; wanted a JSON Patch.", place="data") from None
         return self._texts[number] or b"", "application/fhir+json"
+
+
+def _named(entry: Mapping[str, Any]) -> tuple[str, str]:
+    """Return the fullUrl of an entry and the version that it is of: together they are of one entry only.
+
+    Source: http://hl7.org/fhir/R4/bundle.html (bdl-7)
+    """
+    url, resource = entry.get("fullUrl"), entry.get("resource")
+    meta = resource.get("meta") if isinstance(resource, dict) else None
+    version = meta.get("versionId") if isinstance(meta, dict) else None
+    return url if isinstance(url, str) else "", version if isinstance(version, str) else ""

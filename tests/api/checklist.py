@@ -321,12 +321,16 @@ BUNDLES = (
             "api/test_transaction::test_an_entrys_image_sent_twice_in_one_transaction_is_refused",
             "api/test_batch::test_more_entries_than_are_taken_at_once_are_413",
             "api/test_batch::test_a_bundle_that_is_none_of_the_two_is_refused",
+            "api/test_batch::test_one_full_url_twice_in_a_batch_is_refused_unless_of_two_versions",
         ),
     ),
     Row(
         "batch: apart",
         "entries that refer to each other are refused",
-        ("api/test_batch::test_a_bad_entry_of_a_batch_spoils_no_other",),
+        (
+            "api/test_batch::test_a_bad_entry_of_a_batch_spoils_no_other",
+            "api/test_batch::test_no_link_between_entries_of_a_batch_is_stored_as_it_is",
+        ),
     ),
     Row(
         "retry",

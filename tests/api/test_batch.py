@@ -109,6 +109,41 @@ def test_a_bad_entry_of_a_batch_spoils_no_other(
     assert patients(client) == 2
 
 
+@pytest.mark.parametrize(
+    "link",
+    [
+        {"extension": [{"url": "urn:oid:2.999.7", "valueUri": FIRST}]},
+        {
+            "text": {
+                "status": "generated",
+                "div": f'<div xmlns="http://www.w3.org/1999/xhtml"><a href="{FIRST}">x</a></div>',
+            }
+        },
+        {"extension": [{"url": "urn:oid:2.999.7", "valueReference": {"reference": FIRST}}]},
+    ],
+)
+def test_no_link_between_entries_of_a_batch_is_stored_as_it_is(client: TestClient, link: dict[str, Any]) -> None:
+    """Source: http.html#brules ("entries ... SHALL NOT have any interdependencies"); links as in #trules."""
+    entries = batch(
+        client, part(PATIENT, "POST", "Patient", FIRST), part({**PATIENT, **link}, "POST", "Patient", SECOND)
+    )
+    assert statuses(entries) == ["201", "422"]
+    assert entries[1]["response"]["outcome"]["issue"][0]["code"] == "business-rule"
+    own = {"identifier": [{"system": "urn:ietf:rfc:3986", "value": FIRST}]}  # a number, not a link
+    assert statuses(
+        batch(client, part(PATIENT, "POST", "Patient", FIRST), part({**PATIENT, **own}, "POST", "Patient", SECOND))
+    ) == ["201", "201"]
+
+
+def test_one_full_url_twice_in_a_batch_is_refused_unless_of_two_versions(client: TestClient) -> None:
+    """Source: bundle.html, bdl-7."""
+    here = f"{HERE}/Patient/a"
+    twice = [part(woman("a"), "PUT", "Patient/a", here), part(woman("a"), "PUT", "Patient/a", here)]
+    assert statuses(batch(client, *twice)) == ["422", "422"]
+    versions = [part(woman("a", meta={"versionId": one}), "PUT", "Patient/a", here) for one in ("1", "2")]
+    assert statuses(batch(client, *versions)) == ["201", "200"]
+
+
 def test_a_batch_gives_back_what_the_client_prefers(client: TestClient) -> None:
     one = part(woman("a"), "PUT", "Patient/a")
     assert "resource" not in batch(client, one)[0]
