@@ -4,7 +4,7 @@ The walker is the definition. `accepts` says yes only where the walker would fin
 holds it to that); a no means nothing, and `refusals` then asks the walker.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import lru_cache
 from typing import Any, NamedTuple
 
@@ -25,15 +25,22 @@ from .profile_subset import linked
 from .subset import SUBSET_TYPES, sorted_schema, ways
 from .walk import BROKEN
 
+Narrowing = tuple[tuple[str, ...], Mapping[str, tuple[str, ...]]]
+
 _KINDS = frozenset((*SUBSET_TYPES, "Bundle"))
 _FOLLOWED = frozenset(("transaction", "batch", "message"))
+_LISTS = frozenset(("collection", "searchset"))  # by R4's rules their entries have no request and no response
 
 
 class _Route(NamedTuple):
-    """In which lists a resource stands, and where its profiles narrow what its references lead to."""
+    """In which lists a resource stands, and where its profiles narrow what its references lead to.
+
+    Shape: `typed` narrow the type alone, `profiled` ask a profile too.
+    """
 
     lists: tuple[str, ...]
-    links: tuple[tuple[tuple[str, ...], Mapping[str, tuple[str, ...]]], ...]
+    typed: tuple[Narrowing, ...]
+    profiled: tuple[Narrowing, ...]
 
 
 def refusals(resource: Any, known: Known = R4) -> list[Finding]:
@@ -51,27 +58,54 @@ def accepts(resource: Any, known: Known = R4) -> bool:
 
 def _accepts(resource: Any, known: Known) -> bool:
     """Return the same of anything; what has not the form of a resource may raise."""
-    lists: dict[str, list[Any]] = {}
-    linking: list[tuple[int, Any, _Route]] = []
-    bundle = resource["resourceType"] == "Bundle"
-    held = [(-1, resource)]
-    if bundle:
-        entries = enumerate(resource.get("entry", ()))
-        held += [(number, entry["resource"]) for number, entry in entries if "resource" in entry]
-    for number, one in held:
-        route = _route(known, one["resourceType"], tuple(one["meta"].get("profile", ())) if "meta" in one else ())
-        if route is None or (number >= 0 and one["resourceType"] == "Bundle"):
-            return False
-        for name in route.lists:
-            lists.setdefault(name, []).append(one)
-        if route.links and number >= 0:
-            linking.append((number, one, route))
-    if not _judge(known)[0].is_valid(lists):
+    if resource["resourceType"] != "Bundle":
+        return _judged([resource], known) is not None
+    entries = resource.get("entry", ())
+    routes = _judged([resource, *(entry["resource"] for entry in entries if "resource" in entry)], known)
+    if routes is None:
         return False
-    if not bundle:
+    numbers = [number for number, entry in enumerate(entries) if "resource" in entry]
+    tidy = resource["type"] in _LISTS and _tidy(entries)
+    asking = [(n, r) for n, r in zip(numbers, routes[1:], strict=True) if r.profiled or (r.typed and not tidy)]
+    if tidy and not asking:
         return True
     inside = Inside(resource)
-    return _whole(resource, inside) and all(_leads(one, route, known, inside, number) for number, one, route in linking)
+    if not tidy and not _whole(resource, inside):
+        return False
+    return all(
+        _leads(entries[n]["resource"], route.profiled if tidy else route.profiled + route.typed, known, inside, n)
+        for n, route in asking
+    )
+
+
+def _judged(resources: list[Any], known: Known) -> list[_Route] | None:
+    """Return the routes of resources that plainly are as their types and profiles ask, or None if one is not."""
+    lists: dict[str, list[Any]] = {}
+    routes = []
+    for one in resources:
+        claimed = tuple(one["meta"].get("profile", ())) if "meta" in one else ()
+        route = _route(known, one["resourceType"], claimed)
+        if route is None:
+            return None
+        routes.append(route)
+        for name in route.lists:
+            if name in lists:
+                lists[name].append(one)
+            else:
+                lists[name] = [one]
+    if len(lists.get("Bundle", ())) > 1 or not _judge(known)[0].is_valid(lists):
+        return None
+    return routes
+
+
+def _tidy(entries: Iterable[Any]) -> bool:
+    """Return whether each entry is a resource at its own address: then what a reference leads to is what it names."""
+    for entry in entries:
+        resource = entry.get("resource", _NOTHING)
+        url, own = entry.get("fullUrl", ""), f"/{resource.get('resourceType')}/{resource.get('id')}"
+        if not url.startswith(("http://", "https://")) or not url.endswith(own):
+            return False
+    return True
 
 
 @lru_cache(maxsize=1024)  # the URLs come from whoever asks, so what is kept is bounded
@@ -81,12 +115,14 @@ def _route(known: Known, kind: str, claimed: tuple[str, ...]) -> _Route | None:
     lists = (kind, *(one.url for one in profiles))
     if kind not in _KINDS or any(one.type != kind for one in profiles) or not _judge(known)[1].issuperset(lists):
         return None
-    return _Route(lists, tuple(link for one in profiles for link in linked(one)))
+    links = [link for one in profiles for link in linked(one)]
+    profiled = tuple(link for link in links if any(link[1].values()))
+    return _Route(lists, tuple(link for link in links if link not in profiled), profiled)
 
 
-def _leads(resource: Mapping[str, Any], route: _Route, known: Known, inside: Inside, number: int) -> bool:
+def _leads(resource: Mapping[str, Any], links: Iterable[Narrowing], known: Known, inside: Inside, number: int) -> bool:
     """Return whether what the resource's references lead to is what its profiles ask of it, as far as it is here."""
-    for way, targets in route.links:
+    for way, targets in links:
         for link in each(resource, *way):
             entry = inside.entry(link.get("reference", ""), number)
             target = inside.resource(entry) if entry is not None else None

@@ -72,7 +72,7 @@ def _in_bundles(kinds: list[str], entry: Schema, other: Schema) -> Schema:
     }
 
 
-_NO_VALUE: Schema = {"patternProperties": {"^_?value[A-Z]": False}}
+_NO_VALUE: Schema = {"patternProperties": {"^value": False, "^_value": False}}
 _IN_ORDER = "start.hasValue().not() or end.hasValue().not() or (start <= end)"
 _NOT_REPEATED = "value.empty() or component.code.where(coding.intersect(%resource.code.coding).exists()).empty()"
 

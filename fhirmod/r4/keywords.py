@@ -91,7 +91,7 @@ def _rule(value: Any) -> Test:
 def _once(value: Any) -> Test:
     """Return the test of `r4-once`: of these urls or codings, none stands in two values of a list."""
     way, told = value[0], {one if isinstance(one, str) else tuple(one) for one in value[1]}
-    ends = _ENDS.get(str(way)) or (lambda instance: [held for one in instance for held in _at(one, way)])
+    ends = _ends(way)
 
     def holds(instance: Any) -> bool:
         marks = [mark for held in ends(instance) for mark in _marks(held)]
@@ -100,11 +100,19 @@ def _once(value: Any) -> Test:
     return holds
 
 
-# The ways that are common, walked at once.
-_ENDS: dict[str, Callable[[Any], list[Any]]] = {
-    str([["name", name]]): lambda instance, name=name: [one[name] for one in instance if name in one]  # type: ignore[misc]
-    for name in ("url", "code", "type")
-}
+def _ends(way: list[list[str]]) -> Callable[[Any], list[Any]]:
+    """Return what gives what stands at the end of a way, for all values of a list; common ways are walked at once."""
+    match way:
+        case [["name", name]]:
+            return lambda instance: [one[name] for one in instance if name in one]
+        case [["extension", url], ["name", name]]:
+            return lambda instance: [
+                inner[name]
+                for one in instance
+                for inner in one.get("extension", ())
+                if inner.get("url") == url and name in inner
+            ]
+    return lambda instance: [held for one in instance for held in _at(one, way)]
 
 
 def _marks(held: Any) -> Iterable[Any]:

@@ -3,7 +3,9 @@
 What cannot be put together stands side by side under `allOf`, so the result is never less strict than the two.
 """
 
-from collections.abc import Mapping, Sequence
+import json
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import jsonschema_rs
@@ -190,3 +192,60 @@ def _trimmed(schema: Any, properties: Mapping[str, Any]) -> Any:
         return schema
     shut = {key: one for key, one in schema["properties"].items() if one is not False or key in properties}
     return {"properties": shut} if shut else {}
+
+
+def shared(schema: Schema) -> Schema:
+    """Return a schema of the same meaning in which what stands twice stands once, among the definitions.
+
+    Shape: a library compiles each definition once, and what is small stays where the processor finds it.
+    """
+    counts: Counter[str] = Counter()
+    texts: dict[int, str] = {}
+
+    def text(part: Schema) -> str:
+        if id(part) not in texts:
+            texts[id(part)] = json.dumps(part, sort_keys=True)
+        return texts[id(part)]
+
+    def count(part: Schema) -> Schema:
+        counts[text(part)] += 1
+        return part if counts[text(part)] > 1 else _within(part, count)
+
+    defs: dict[str, Schema] = {}
+    names: dict[str, str] = {}
+
+    def once(part: Schema) -> Schema:
+        if counts[text(part)] < 2 or ("$ref" in part and len(part) == 1):
+            return _within(part, once)
+        if text(part) not in names:
+            names[text(part)] = f"shared-{len(names)}"
+            defs[names[text(part)]] = _within(part, once)
+        return {"$ref": f"#/$defs/{names[text(part)]}"}
+
+    _within(schema, count)
+    made = _within(schema, once)
+    return made | {"$defs": made["$defs"] | defs}
+
+
+_ONE = frozenset(("items", "contains", "if", "then", "else", "not", "additionalProperties"))
+_SOME = frozenset(("allOf", "anyOf"))
+_NAMED = frozenset(("properties", "patternProperties", "dependentSchemas", "$defs"))
+
+
+def _within(schema: Schema, change: Callable[[Schema], Schema]) -> Schema:
+    """Return a schema whose parts are changed."""
+
+    def changed(part: Any) -> Any:
+        return change(part) if isinstance(part, dict) and part else part
+
+    made = {}
+    for word, value in schema.items():
+        if word in _ONE:
+            made[word] = changed(value)
+        elif word in _SOME:
+            made[word] = [changed(part) for part in value]
+        elif word in _NAMED:
+            made[word] = {name: changed(part) for name, part in value.items()}
+        else:
+            made[word] = value
+    return made

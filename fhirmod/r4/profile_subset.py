@@ -5,12 +5,14 @@ and the walker judges. Which slice a value belongs to is said exactly; everythin
 """
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
 from .facts import known_types
 from .fragments import SURELY
 from .invariants import TESTS
+from .known import Known
 from .merging import switch
 from .plan import Plan, Slot, plan
 from .profiles import Element, Profile
@@ -25,10 +27,13 @@ class _NotSaidError(Exception):
     """Raised inside this module where a schema cannot say what a profile asks."""
 
 
-def demand(against: Profile) -> Schema | None:
-    """Return what a profile asks of what is valid R4 of its type already, or None if no schema can say it."""
+def demand(against: Profile, known: Known) -> Schema | None:
+    """Return what a profile asks of what is valid R4 of its type already, or None if no schema can say it.
+
+    Shape: what the definitions of `known` extensions ask is not asked again.
+    """
     try:
-        return _demand(against.root, plan(against.type), root=True)
+        return _Demands(known, whole=against.type == "Extension").value(against.root, plan(against.type), root=True)
     except (_NotSaidError, KeyError):
         return None
 
@@ -50,60 +55,190 @@ def _linked(element: Element) -> Iterator[tuple[tuple[str, ...], Mapping[str, tu
                 yield (name, *way), targets
 
 
-def _demand(element: Element, shape: Plan | None, kind: str = "", *, root: bool = False) -> Schema:
-    """Return what one value of an element, of a type with that plan or of a primitive `kind`, must be."""
-    parts: list[Schema] = []
-    if element.wanted is not None:
-        parts.append({"const": element.wanted} if element.exact else _pattern(element.wanted))
-    if element.targets:
-        if not all(target.isalpha() for target in element.targets):
-            raise _NotSaidError
-        parts.append({"properties": {"reference": {"pattern": _LINK.format("|".join(sorted(element.targets)))}}})
-    parts += _binding(element, shape, kind)
-    for _, severity, text in element.rules:
-        if text not in TESTS or (not root and "%r" in text):
-            raise _NotSaidError
-        if severity == "error":
-            parts.append({"anyOf": [*SURELY[text], {"r4-rule": text}]} if text in SURELY else {"r4-rule": text})
-    # A known extension is judged by its own definition wherever it stands.
-    if (element.profiles and element.types != {"Extension"}) or element.ordered or element.at_end:
-        raise _NotSaidError
-    if element.low is not None or element.high is not None:
-        raise _NotSaidError
-    if element.max_length is not None:
-        parts.append({"maxLength": element.max_length})
-    if shape is not None:
-        for child in element.children.values():
-            parts += _choice(child, shape) if child.name.endswith("[x]") else _child(child, shape)
-    elif element.children:
-        raise _NotSaidError
-    return _joined(parts)
+class _Demands:
+    """What the elements of profiles ask; a known extension's definition has asked its own already.
 
+    Shape: `whole` is where a definition of an extension itself is made, of which nothing has been asked.
+    """
 
-def _child(child: Element, shape: Plan) -> list[Schema]:
-    slot = shape.slots[child.name]
-    if slot.field.type == "Resource" and not child.types <= {"Resource"}:
-        raise _NotSaidError
-    if child.most == 0:
-        return [{"properties": {child.name: False, "_" + child.name: False}}]
-    parts: list[Schema] = [_there({child.name: slot}, shape)] if child.least else []
-    one = _demand(child, _inner(slot), slot.field.type)
-    if child.wanted is not None and slot.primitive:
-        parts.append(_valued(child.name))
-    if not slot.many:
+    def __init__(self, known: Known, *, whole: bool) -> None:
+        self._known = known
+        self._whole = whole
+
+    def value(self, element: Element, shape: Plan | None, kind: str = "", *, root: bool = False) -> Schema:
+        """Return what one value of an element, of a type with that plan or of a primitive `kind`, must be."""
+        parts: list[Schema] = []
+        if element.wanted is not None:
+            parts.append({"const": element.wanted} if element.exact else _pattern(element.wanted))
+        if element.targets:
+            if not all(target.isalpha() for target in element.targets):
+                raise _NotSaidError
+            parts.append({"properties": {"reference": {"pattern": _LINK.format("|".join(sorted(element.targets)))}}})
+        parts += _binding(element, shape, kind)
+        for _, severity, text in element.rules:
+            if text not in TESTS or (not root and "%r" in text):
+                raise _NotSaidError
+            if severity == "error":
+                parts.append({"anyOf": [*SURELY[text], {"r4-rule": text}]} if text in SURELY else {"r4-rule": text})
+        # A known extension is judged by its own definition wherever it stands.
+        if (element.profiles and element.types != {"Extension"}) or element.ordered or element.at_end:
+            raise _NotSaidError
+        if element.low is not None or element.high is not None:
+            raise _NotSaidError
+        if element.max_length is not None:
+            parts.append({"maxLength": element.max_length})
+        if shape is not None:
+            for child in element.children.values():
+                parts += self._choice(child, shape) if child.name.endswith("[x]") else self._child(child, shape)
+        elif element.children:
+            raise _NotSaidError
+        return _joined(parts)
+
+    def _child(self, child: Element, shape: Plan) -> list[Schema]:
+        slot = shape.slots[child.name]
+        if slot.field.type == "Resource" and not child.types <= {"Resource"}:
+            raise _NotSaidError
+        if child.most == 0:
+            return [{"properties": {child.name: False, "_" + child.name: False}}]
+        parts: list[Schema] = [_there({child.name: slot}, shape)] if child.least else []
+        one = self.value(child, _inner(slot), slot.field.type)
+        if child.wanted is not None and slot.primitive:
+            parts.append(_valued(child.name))
+        if not slot.many:
+            if child.slices:
+                raise _NotSaidError
+            return [*parts, {"properties": {child.name: one}}] if one else parts
+        many: Schema = {"items": one} if one else {}
+        if child.least > 1:
+            many["minItems"] = child.least
+        if child.most is not None:
+            many["maxItems"] = child.most
         if child.slices:
+            many = _joined([many, *self._slices(child, _inner(slot), slot.field.type)])
+            if child.least == 0 and any(part.least for part in child.slices.values()):
+                parts.append({"required": [child.name]})
+        return [*parts, {"properties": {child.name: many}}] if many else parts
+
+    def _choice(self, child: Element, shape: Plan) -> list[Schema]:
+        name = child.name.removesuffix("[x]")
+        slots = {key: slot for key, slot in shape.slots.items() if slot.group == name and not slot.companion}
+        allowed = {key: slot for key, slot in slots.items() if not child.types or slot.field.type in child.types}
+        shut = [*(slots.keys() - allowed.keys())] if child.most != 0 else [*slots]
+        parts: list[Schema] = []
+        if child.least:
+            parts.append(_there(allowed, shape))
+        own = {key: self.value(child, _inner(slot), slot.field.type) for key, slot in allowed.items()}
+        if child.closed:
+            taken = {kind for part in child.slices.values() for kind in part.types}
+            shut += [key for key, slot in allowed.items() if slot.field.type not in taken]
+        if any(one.wanted is not None for one in (child, *child.slices.values())):
+            parts += [_valued(key) for key, slot in allowed.items() if slot.primitive]
+        for part in child.slices.values():
+            if child.discriminators != (("type", "$this"),) or part.slices:
+                raise _NotSaidError
+            mine = [key for key, slot in allowed.items() if slot.field.type in part.types]
+            for key in mine:
+                own[key] = {"allOf": [own[key], self.value(part, _inner(allowed[key]), allowed[key].field.type)]}
+            if part.least:
+                shut += [key for key in allowed if key not in mine]
+            if part.least:
+                parts.append(_there({key: allowed[key] for key in mine}, shape))
+            if part.most == 0:
+                shut += mine
+        if shut and shape.name == "Extension" and not self._whole:  # it has one thing beside its url
+            forms = ["extension", *(form for key in allowed if key not in shut for form in (key, "_" + key))]
+            parts.append({"anyOf": [{"required": [form]} for form in forms if form in shape.slots]})
+            shut = []
+        closed = {form: False for key in shut for form in ((key, "_" + key) if slots[key].primitive else (key,))}
+        return [*parts, {"properties": {key: one for key, one in own.items() if one} | closed}]
+
+    def _slices(self, of: Element, inner: Plan | None, kind: str, within: Schema | None = None) -> list[Schema]:
+        """Return what a list must be by the slices of an element, or of one of its slices (`within`).
+
+        Shape: a value belongs to the first slice that it fits. Where only too many are wrong, all that fit are counted,
+               which may be stricter and is quicker.
+        """
+        parts: list[Schema] = []
+        asked: list[tuple[Schema, Schema]] = []
+        earlier: list[Schema] = []
+        apart = of.discriminators == (("value", "url"),)  # at most one slice fits
+        if not of.discriminators or of.ordered or of.at_end:
             raise _NotSaidError
-        return [*parts, {"properties": {child.name: one}}] if one else parts
-    many: Schema = {"items": one} if one else {}
-    if child.least > 1:
-        many["minItems"] = child.least
-    if child.most is not None:
-        many["maxItems"] = child.most
-    if child.slices:
-        many = _joined([many, *_slices(child, _inner(slot), slot.field.type)])
-        if child.least == 0 and any(part.least for part in child.slices.values()):
-            parts.append({"required": [child.name]})
-    return [*parts, {"properties": {child.name: many}}] if many else parts
+        way, once = _once(of)
+        if once:
+            parts.append({"anyOf": [{"maxItems": 1}, {"r4-once": [way, [*once.values()]]}]})
+        for part in of.slices.values():
+            own = _joined([_member(part, how, path, inner) for how, path in of.discriminators])
+            inside = [within] if within else []
+            is_one = _joined([*inside, own, *({"not": one} for one in earlier)])
+            earlier += [] if apart else [own]
+            if part.slice not in once and (part.least or part.most is not None):
+                counted: Schema = {"contains": is_one if part.least else _joined([*inside, own])}
+                counted["minContains"] = part.least
+                if part.most is not None:
+                    counted["maxContains"] = part.most
+                parts.append(counted)
+            beyond = self._beyond(part, of, inner)
+            asked.append(
+                (own, _joined([one for one in (self.value(beyond, inner, kind), *_told_by_text(part)) if one]))
+            )
+            if part.slices:
+                parts += self._slices(beyond, inner, kind, is_one)
+        if apart and not of.closed:
+            asked = [(own, demand) for own, demand in asked if demand]
+        if of.closed or any(demand for _, demand in asked):
+            parts.append({"items": _first(asked, closed=of.closed, within=within)})
+        return parts
+
+    def _beyond(self, part: Element, of: Element, inner: Plan | None) -> Element:
+        """Return a slice without what belonging to it says, and what the extension's own definition asks."""
+        if len(of.discriminators) == 1 and inner is not None and _told(part, of.discriminators[0][1]) is not None:
+            part = _untold(part, steps(of.discriminators[0][1]) or [], inner)
+        definition = self._known.profile(part.profiles[0]) if len(part.profiles) == 1 else None
+        if definition is not None and part.types == {"Extension"}:
+            part = _more(part, definition.root)
+            part.children.pop("url", None)
+        return part
+
+
+def _untold(part: Element, path: list[tuple[str, str]], inner: Plan) -> Element:
+    """Return a slice that does not ask again for the value it is told by, where there is but one such value."""
+    match path:
+        case [("name", name)] if name not in inner.slots or not inner.slots[name].many:
+            blank = {
+                key: replace(part.children[key], wanted=None) for key in (name, f"{name}[x]") if key in part.children
+            }
+            return replace(part, children=part.children | blank)
+        case [("extension", url), *rest] if "extension" in part.children:
+            extension = part.children["extension"]
+            slices = {
+                name: _untold(one, rest, plan("Extension")) if one.most == 1 and _url(one) == url else one
+                for name, one in extension.slices.items()
+            }
+            return replace(part, children=part.children | {"extension": replace(extension, slices=slices)})
+    return part
+
+
+def _url(part: Element) -> Any:
+    return part.children["url"].wanted if "url" in part.children else None
+
+
+def _more(element: Element, said: Element) -> Element:
+    """Return an element of a profile without what another profile, which its value conforms to, says as well."""
+    return replace(
+        element,
+        least=0 if said.least >= element.least else element.least,
+        most=None if said.most is not None and element.most is not None and said.most <= element.most else element.most,
+        types=frozenset() if said.types == element.types else element.types,
+        children={
+            name: _more(child, said.children[name]) if name in said.children else child
+            for name, child in element.children.items()
+        },
+        slices={
+            name: _more(part, said.slices[name]) if name in said.slices else part
+            for name, part in element.slices.items()
+        },
+    )
 
 
 def _there(slots: Mapping[str, Slot], shape: Plan) -> Schema:
@@ -116,69 +251,6 @@ def _there(slots: Mapping[str, Slot], shape: Plan) -> Schema:
 def _valued(key: str) -> Schema:
     """Return that a primitive with an extension has a value too."""
     return {"dependentRequired": {f"_{key}": [key]}}
-
-
-def _choice(child: Element, shape: Plan) -> list[Schema]:
-    name = child.name.removesuffix("[x]")
-    slots = {key: slot for key, slot in shape.slots.items() if slot.group == name and not slot.companion}
-    allowed = {key: slot for key, slot in slots.items() if not child.types or slot.field.type in child.types}
-    shut = [*(slots.keys() - allowed.keys())] if child.most != 0 else [*slots]
-    parts: list[Schema] = []
-    if child.least:
-        parts.append(_there(allowed, shape))
-    own = {key: _demand(child, _inner(slot), slot.field.type) for key, slot in allowed.items()}
-    if child.closed:
-        taken = {kind for part in child.slices.values() for kind in part.types}
-        shut += [key for key, slot in allowed.items() if slot.field.type not in taken]
-    if any(one.wanted is not None for one in (child, *child.slices.values())):
-        parts += [_valued(key) for key, slot in allowed.items() if slot.primitive]
-    for part in child.slices.values():
-        if child.discriminators != (("type", "$this"),) or part.slices:
-            raise _NotSaidError
-        mine = [key for key, slot in allowed.items() if slot.field.type in part.types]
-        for key in mine:
-            own[key] = {"allOf": [own[key], _demand(part, _inner(allowed[key]), allowed[key].field.type)]}
-        if part.least:
-            shut += [key for key in allowed if key not in mine]
-        if part.least:
-            parts.append(_there({key: allowed[key] for key in mine}, shape))
-        if part.most == 0:
-            shut += mine
-    closed = {form: False for key in shut for form in ((key, "_" + key) if slots[key].primitive else (key,))}
-    return [*parts, {"properties": {**own, **closed}}]
-
-
-def _slices(of: Element, inner: Plan | None, kind: str, within: Schema | None = None) -> list[Schema]:
-    """Return what a list must be by the slices of an element, or of one of its slices (`within`).
-
-    Shape: a value belongs to the first slice that it fits. Where only too many are wrong, all that fit are counted,
-           which may be stricter and is quicker.
-    """
-    parts: list[Schema] = []
-    asked: list[tuple[Schema, Schema]] = []
-    earlier: list[Schema] = []
-    if not of.discriminators or of.ordered or of.at_end:
-        raise _NotSaidError
-    way, once = _once(of)
-    if once:
-        parts.append({"anyOf": [{"maxItems": 1}, {"r4-once": [way, [*once.values()]]}]})
-    for part in of.slices.values():
-        own = _joined([_member(part, how, path, inner) for how, path in of.discriminators])
-        inside = [within] if within else []
-        is_one = _joined([*inside, own, *({"not": one} for one in earlier)])
-        earlier.append(own)
-        if part.slice not in once and (part.least or part.most is not None):
-            counted: Schema = {"contains": is_one if part.least else _joined([*inside, own])}
-            counted["minContains"] = part.least
-            if part.most is not None:
-                counted["maxContains"] = part.most
-            parts.append(counted)
-        asked.append((own, _joined([one for one in (_demand(part, inner, kind), *_told_by_text(part)) if one])))
-        if part.slices:
-            parts += _slices(part, inner, kind, is_one)
-    if of.closed or any(demand for _, demand in asked):
-        parts.append({"items": _first(asked, closed=of.closed, within=within)})
-    return parts
 
 
 def _once(of: Element) -> tuple[list[list[str]], dict[str, Any]]:
@@ -276,7 +348,7 @@ def _in_extension(url: str) -> Callable[[Schema], Schema]:
     named = {"required": ["url"], "properties": {"url": {"const": url}}}
     return lambda found: {
         "required": ["extension"],
-        "properties": {"extension": {"contains": {"allOf": [named, found]}}},
+        "properties": {"extension": {"contains": _joined([named, found])}},
     }
 
 
@@ -291,7 +363,7 @@ def _inner(slot: Slot) -> Plan | None:
 def _joined(parts: list[Schema]) -> Schema:
     """Return one schema that says what all of them say; what stands together in as few places as can be is quicker.
 
-    Shape: `required`, `properties` and `dependentRequired` are put together; any other is kept as it is.
+    Shape: `required`, `properties` and `dependentRequired` are put together; any other stands once, or under `allOf`.
     """
     required: list[str] = []
     properties: dict[str, Any] = {}
@@ -310,9 +382,13 @@ def _joined(parts: list[Schema]) -> Schema:
             rest.append(part)
     said = {"required": required, "properties": properties, "dependentRequired": dependent}
     head: Schema = {name: value for name, value in said.items() if value}
-    if len(rest) == 1 and not head.keys() & rest[0].keys():
-        return {**head, **rest[0]}
-    return {**head, "allOf": rest} if rest else head
+    beside: list[Schema] = []
+    for part in rest:
+        if head.keys().isdisjoint(part) and "allOf" not in part:
+            head |= part
+        else:
+            beside.append(part)
+    return {**head, "allOf": beside} if beside else head
 
 
 _PLAIN = frozenset(("required", "properties", "dependentRequired"))
@@ -343,12 +419,8 @@ _NO_TEXT = frozenset(("boolean", "decimal", "integer", "positiveInt", "unsignedI
 def _pattern(wanted: Any) -> Schema:
     """Return what has everything a pattern has (elementdefinition.html#pattern)."""
     if isinstance(wanted, dict):
-        return {
-            "type": "object",
-            "required": [*wanted],
-            "properties": {key: _pattern(value) for key, value in wanted.items()},
-        }
+        return {"required": [*wanted], "properties": {key: _pattern(value) for key, value in wanted.items()}}
     if isinstance(wanted, list):
         held = [{"contains": _pattern(one)} for one in wanted]
-        return {"type": "array", **(held[0] if len(held) == 1 else {"allOf": held})}
+        return held[0] if len(held) == 1 else {"allOf": held}
     return {"const": wanted}

@@ -14,7 +14,7 @@ from .extensions import allowed_on
 from .facts import known_types
 from .fragments import MOOT, PATTERNS, TRANSLATED
 from .known import R4, Known
-from .merging import Merging, switch
+from .merging import Merging, shared, switch
 from .plan import Plan, Slot, plan
 from .profile_subset import demand
 from .shapes import PRIMITIVES
@@ -90,15 +90,17 @@ def sorted_schema(known: Known = R4) -> Schema:
     lists: dict[str, Any] = {name: {"$ref": making.definition(name)} for name in (*SUBSET_TYPES, "Bundle")}
     making.finish()
     for one in known.claimable():
-        asked = demand(one)
+        asked = demand(one, known)
         if asked is not None and one.type in lists:
             lists[one.url] = asked
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "properties": {name: {"items": one} for name, one in lists.items()},
-        "additionalProperties": False,
-        "$defs": making.defs,
-    }
+    return shared(
+        {
+            "$schema": "https://json-schema.org/draft/2020-12/schema",
+            "properties": {name: {"items": one} for name, one in lists.items()},
+            "additionalProperties": False,
+            "$defs": making.defs,
+        }
+    )
 
 
 class _Making:
@@ -107,6 +109,7 @@ class _Making:
     def __init__(self, known: Known) -> None:
         self.defs: dict[str, Schema] = {}
         self.both = Merging(self.defs).both
+        self._all = known
         self._extensions = {url: one for url in sorted(known.extensions) if (one := known.profile(url)) is not None}
 
     def switch(self, types: tuple[str, ...]) -> Schema:
@@ -226,7 +229,7 @@ class _Making:
         cases = [
             (
                 {"required": ["url"], "properties": {"url": {"const": url}}},
-                False if (asked := demand(one)) is None else self.both(known, asked),
+                False if (asked := demand(one, self._all)) is None else self.both(known, asked),
             )
             for url, one in self._extensions.items()
         ]

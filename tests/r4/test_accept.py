@@ -15,11 +15,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fhirmod.r4 import accepts, check, dump, parse, refusals
+from fhirmod.r4 import Known, accepts, check, dump, parse, refusals
 from fhirmod.r4.fragments import PATTERNS
 from fhirmod.r4.grammars import PRIMITIVE
 from fhirmod.r4.subset import SUBSET_TYPES, subset_schema
-from tests.benchmarks.r4 import broken, bundle
+from tests.benchmarks.r4 import broken, bundle, observation
 
 from .corpus import changed, invalid, valid
 
@@ -89,6 +89,56 @@ def test_what_the_subset_accepts_has_no_error_for_the_walker(seed: int) -> None:
         resource = mutated(chance.choice(SEEDS), chance)
         if accepts(resource):
             assert [one for one in check(resource) if one.refuses] == [], resource
+
+
+ONLY_WOMEN = {
+    "url": "http://partner.example.org/StructureDefinition/of-a-woman",
+    "type": "Observation",
+    "baseDefinition": "http://hl7.org/fhir/StructureDefinition/Observation",
+    "differential": {
+        "element": [
+            {
+                "id": "Observation.subject",
+                "path": "Observation.subject",
+                "type": [
+                    {"code": "Reference", "targetProfile": ["http://hl7.org/fhir/StructureDefinition/Patient"]},
+                ],
+            }
+        ]
+    },
+}
+PARTNER = Known([ONLY_WOMEN])
+UUID = "urn:uuid:00000000-0000-4000-8000-000000000000"
+SUBJECTS = ("Patient/1", "Device/1", "Patient/1/_history/2", UUID, "https://example.org/fhir/Patient/1")
+ADDRESSES = (
+    "https://example.org/fhir/Patient/1", "https://example.org/fhir/Device/1", UUID, "http/Patient/1", "/Patient/1", None,
+)  # fmt: skip
+
+
+def drawn(chance: random.Random) -> dict[str, Any]:
+    """Return a Bundle of an Observation that claims the partner's profile, and of what its subject may be."""
+    measured = observation(1) | {
+        "meta": {"profile": [ONLY_WOMEN["url"]]},
+        "subject": {"reference": chance.choice(SUBJECTS)},
+    }
+    entries: list[dict[str, Any]] = [{"fullUrl": "https://example.org/fhir/Observation/o1", "resource": measured}]
+    for _ in range(chance.randrange(3)):
+        address, kind = chance.choice(ADDRESSES), chance.choice(("Patient", "Device"))
+        resource = {"resourceType": kind, "id": chance.choice(("1", "1", "2"))}
+        entries.append({"resource": resource} | ({"fullUrl": address} if address else {}))
+    for entry in entries if chance.random() < 0.5 else ():
+        entry["request"] = {"method": "PUT", "url": chance.choice(("Patient/1", "Device/1", "Observation/o1"))}
+    return {"resourceType": "Bundle", "type": chance.choice(("collection", "transaction")), "entry": entries}
+
+
+def test_a_bundle_that_is_accepted_has_no_error_for_the_walker() -> None:
+    chance, said = random.Random(7), []
+    for _ in range(2000):
+        bundle = parse(dump(drawn(chance)))
+        said.append(accepts(bundle, PARTNER))
+        if said[-1]:
+            assert [one for one in check(bundle, known=PARTNER) if one.refuses] == [], bundle
+    assert 200 < sum(said) < 1800
 
 
 @pytest.mark.parametrize("case", invalid(), ids=lambda case: case["label"])
