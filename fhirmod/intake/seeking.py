@@ -40,6 +40,7 @@ _NO_RANGE: tuple[Column, Operator, str | float] = (
     "=",
     0.0,
 )  # it follows the text in the index, the rid follows it
+_NO_TEXT: tuple[Column, Operator, str | float] = ("text", "=", "")
 _MOST_MERGED = 200
 _PREFIX = re.compile(r"(eq|ne|gt|lt|ge|le|sa|eb|ap)?(.*)", re.DOTALL)
 _NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?", re.ASCII)
@@ -91,9 +92,12 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
     if narrowed and narrowed not in parameter.targets:
         raise BadParameterError(f"{name} of {type_} never refers to a {narrowed}.", place=name)
     each = [_clauses(parameter, parameter.type, one, modifier, asking) for one in alternatives(value)]
+    clauses = tuple(chain.from_iterable(each))
     if parameter.type == "quantity" and "|" not in value:
         params = tuple(f"{one}:number" for one in params)
-    return Sought(params, tuple(chain.from_iterable(each)), none=modifier == "not")
+    if parameter.type == "number" or params[0].endswith(":number"):
+        clauses = tuple((_NO_TEXT, *clause) for clause in clauses)
+    return Sought(params, clauses, none=modifier == "not")
 
 
 def merged(type_: str, criteria: Sequence[Criterion]) -> list[Criterion]:

@@ -8,10 +8,11 @@ nothing is rare, all resources of the type are walked in that order and probed.
 """
 
 from collections.abc import Iterator, Sequence
-from functools import lru_cache
+from functools import lru_cache, reduce
+from operator import add
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Select, and_, exists, false, func, literal, or_, select, union
+from sqlalchemy import ColumnElement, Select, and_, case, exists, false, func, literal, or_, select, union
 
 from .meeting import Condition, given, meets, place_of
 from .prepared import Filled
@@ -185,18 +186,23 @@ def _all_of(type_: str, criterion: Criterion) -> Any:
 
 
 def _sample(type_: str, criterion: Criterion) -> ColumnElement[int]:
-    """Return the expression for how many rows a criterion has, or those at the end of its chain; up to `FEW` each."""
+    """Return the expression for how many rows a criterion has, up to `FEW` of each of its branches.
+
+    Shape: a chain has many where what it ends with has; only else its own rows are counted, since to begin with them
+           means to have found all that it ends with.
+    """
     match criterion:
         case Sought(none=True):
             return literal(FEW)
         case Chained(_, ways):
-            each = [_sample(way, inner) for way, inner in ways]
+            ends = [_sample(way, inner) for way, inner in ways]
         case Had(source, _, inner):
-            return _sample(source, inner)
+            ends = [_sample(source, inner)]
         case _:
-            parts = [part.limit(FEW).subquery() for part in _branches(type_, criterion)]
-            each = [select(func.count()).select_from(part).scalar_subquery() for part in parts]
-    found = each[0]
-    for one in each[1:]:
-        found = found + one
-    return found
+            return _counted(type_, criterion)
+    return case((reduce(add, ends) >= FEW, FEW), else_=_counted(type_, criterion))
+
+
+def _counted(type_: str, criterion: Criterion) -> ColumnElement[int]:
+    some = [part.limit(FEW).subquery() for part in _branches(type_, criterion)]
+    return reduce(add, [select(func.count()).select_from(one).scalar_subquery() for one in some])
