@@ -2,10 +2,11 @@
 
 A row is (param, text, scope, low, high). Tokens: code and system; texts: folded, and as they stand; references: id
 and type, or an address and ""; what has a range: its ends, a time in microseconds since 1970. A quantity has one row
-with its unit, and one as a bare number (`value-quantity:number`). A time of more than a day has the text `LONG`: of
-all others the beginning says within a day where they end, so one index narrows both. Parameters that R4 defines as the
-union of two others (`combo-code`) have no rows: both are asked. A composite has a row for each pair of values that
-stand together (`composed`). The hot types have a wide row for each code with the time beside it (`code:date`).
+with its unit as text, and one as a bare number (`value-quantity:number`). A time of more than a day, and a number that
+is a range, has `LONG` at the end of its text: of all others the beginning says within a day, or at once, where they
+end, so one index narrows both. Parameters that R4 defines as the union of two others (`combo-code`) have no rows:
+both are asked. A composite has a row for each pair of values that stand together (`composed`). The hot types have a
+wide row for each code with the time beside it (`code:date`).
 """
 
 import math
@@ -128,12 +129,14 @@ def _rows(param: str, value: SearchValue) -> Iterator[Value]:
             high = END if value.high is None else microseconds(value.high)
             yield param, LONG if high - low > DAY else "", "", low, high
         case NumberValue():
-            yield param, "", "", _end(value.low, -END), _end(value.high, END)
+            low, high = _end(value.low, -END), _end(value.high, END)
+            yield param, LONG if high > low else "", "", low, high
         case QuantityValue():
             unit, system = value.code or value.unit, value.system if value.code else ""
             low, high = _end(value.low, -END), _end(value.high, END)
-            yield param, _cut(unit), _cut(system), low, high
-            yield f"{param}:number", "", "", low, high
+            wide = LONG if high > low else ""
+            yield param, f"{_cut(unit)}{wide}", _cut(system), low, high
+            yield f"{param}:number", wide, "", low, high
         case CompositeValue((first, second)):
             for one, other in product(_found_by(param, first), _found_by(param, second)):
                 yield both(param, one, other)

@@ -96,7 +96,7 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
     if parameter.type == "quantity" and "|" not in value:
         params = tuple(f"{one}:number" for one in params)
     if parameter.type == "number" or params[0].endswith(":number"):
-        clauses = tuple((_NO_TEXT, *clause) for clause in clauses)
+        clauses = tuple(each for clause in clauses for each in _of_any_length((_NO_TEXT, *clause), 0.0))
     return Sought(params, clauses, none=modifier == "not")
 
 
@@ -254,7 +254,7 @@ def _date(value: str, name: str, now: datetime) -> list[Clause]:
     clauses = asked[match[1] or "eq"]
     if name == "_lastUpdated":
         return [tuple(map(_of_an_instant, clause)) for clause in clauses]
-    return [each for clause in clauses for each in _of_any_length(clause)]
+    return [each for clause in clauses for each in _of_any_length((_NO_TEXT, *clause), DAY)]
 
 
 def _of_an_instant(part: tuple[Column, Operator, str | float]) -> tuple[Column, Operator, str | float]:
@@ -263,11 +263,15 @@ def _of_an_instant(part: tuple[Column, Operator, str | float]) -> tuple[Column, 
     return ("low", operator, float(value) - 1) if column == "high" else part
 
 
-def _of_any_length(clause: Clause) -> Iterator[Clause]:
-    """Yield what a clause asks of times up to a day, which begin a day before they end at most, and of longer ones."""
-    ends = [float(value) - DAY for column, operator, value in clause if column == "high" and operator == ">"]
-    yield (("text", "=", ""), *[("low", ">", one) for one in ends], *clause)
-    yield (("text", "=", LONG), *clause)
+def _of_any_length(clause: Clause, short: float) -> Iterator[Clause]:
+    """Yield what a clause asks of short ranges, which begin so much before they end at most, and of longer ones.
+
+    Shape: the first part of the clause is of the text.
+    """
+    (_, _, text), *rest = clause
+    ends = [(said, float(value) - short) for column, said, value in rest if column == "high" and said in (">", ">=")]
+    yield (("text", "=", text), *[("low", said, end) for said, end in ends], *rest)
+    yield (("text", "=", f"{text}{LONG}"), *rest)
 
 
 def _number(value: str, name: str, unit: Clause = ()) -> list[Clause]:
@@ -292,7 +296,10 @@ def _number(value: str, name: str, unit: Clause = ()) -> list[Clause]:
         "eb": [(("high", "<", exact),)],
         "ap": [(("high", ">=", float(number - near)), ("low", "<=", float(number + near)))],
     }
-    return [(*unit, *clause) for clause in asked[match[1] or "eq"]]
+    clauses = [(*unit, *clause) for clause in asked[match[1] or "eq"]]
+    if not any(column == "text" for column, _, _ in unit):
+        return clauses
+    return [each for clause in clauses for each in _of_any_length(clause, 0.0)]
 
 
 def _meant(number: Decimal) -> tuple[Decimal, Decimal]:

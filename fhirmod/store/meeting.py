@@ -10,15 +10,17 @@ from typing import Any, NamedTuple
 from sqlalchemy import (
     BindParameter,
     ColumnElement,
+    Exists,
     FromClause,
     Table,
     and_,
     bindparam,
-    exists,
     false,
     func,
     literal,
+    literal_column,
     or_,
+    select,
     true,
 )
 
@@ -80,6 +82,14 @@ _SAID: Mapping[Operator, Callable[[Any, Any], Condition]] = {
 }
 
 
+def _probe(*conditions: Condition) -> Exists:
+    """Return the condition that there is such a row, looked up for each resource: OFFSET keeps PostgreSQL from a join.
+
+    Source: https://www.postgresql.org/docs/15/explicit-joins.html names OFFSET 0 as the fence around a subquery.
+    """
+    return select(literal_column("1")).where(*conditions).offset(literal_column("0")).exists()
+
+
 def given(name: str | float) -> BindParameter[Any]:
     """Return the parameter of this name."""
     return bindparam(str(name))
@@ -97,12 +107,12 @@ def meets(type_: str, criterion: Criterion, rid: ColumnElement[int]) -> Conditio
             place = place_of(params)
             row = place.table.alias()
             either = [and_(true(), *each) for each in place.alternatives(row, clauses)]
-            there = exists().where(row.c.rid == rid, place.named(row, params), or_(false(), *either))
+            there = _probe(row.c.rid == rid, place.named(row, params), or_(false(), *either))
             return ~there if none else there
         case Chained(params, ways):
             row, led = search_value.alias(), resource.alias()
             each_way = [and_(led.c.type == way, meets(way, inner, led.c.rid)) for way, inner in ways]
-            return exists().where(
+            return _probe(
                 row.c.rid == rid,
                 _VALUES.named(row, params),
                 led.c.type == row.c.scope,
@@ -112,7 +122,7 @@ def meets(type_: str, criterion: Criterion, rid: ColumnElement[int]) -> Conditio
             )
         case Had(source, params, inner):
             row, here = search_value.alias(), resource.alias()
-            return exists().where(
+            return _probe(
                 here.c.rid == rid,
                 row.c.type == source,
                 _VALUES.named(row, params),

@@ -233,7 +233,9 @@ class Reader:
     def _filled(self, statement: Filled, values: Mapping[str, object]) -> list[Any]:
         self.statements += 1
         cursor = self._cursor
-        cursor.execute(*statement.of(self._dialect, values))
+        # planned for its own values each time: what is rare and what is not decides the plan
+        once = {"prepare": False} if self._dialect.name == "postgresql" else {}
+        cursor.execute(*statement.of(self._dialect, values), **once)
         rows: list[Any] = cursor.fetchall()
         return rows
 
