@@ -8,7 +8,7 @@ from fhirmod.mapping import searches
 from fhirmod.store import Order
 
 from .chaining import answered
-from .indexing import UNIONS
+from .indexing import LONG, UNIONS, WIDE
 
 MOST_KEYS = 5
 _BY_TEXT = frozenset(("token", "string", "reference", "uri"))
@@ -32,5 +32,15 @@ def orders(type_: str, text: str) -> tuple[Order, ...]:
                 f"{type_} is sorted by {MOST_KEYS} parameters at most, of {', '.join(able)}; got {one[:40]!r}.",
                 place="_sort",
             )
-        found.append(Order(UNIONS.get(name, (name,)), "text" if kind in _BY_TEXT else "low", one != name))
+        params, down = UNIONS.get(name, (name,)), one != name
+        found.append(
+            Order(params, "text", down) if kind in _BY_TEXT else Order(params, "low", down, _texts(type_, name))
+        )
     return tuple(found)
+
+
+def _texts(type_: str, name: str) -> tuple[str, ...]:
+    """Return the texts that the rows of a time may have of which a resource has one at most."""
+    if name == "_lastUpdated":
+        return ("",)
+    return ("", LONG) if type_ in WIDE and WIDE[type_][1] == name else ()

@@ -10,11 +10,12 @@ from . import statements as s
 from .access import Access
 from .compartment import gathered
 from .cursors import Cursor, read_cursor, write_cursor
+from .paging import paged, total, walked, walks
 from .past import FEW, Past, changes, few
 from .past import total as total_of_versions
 from .prepared import CHUNK, Filled, Prepared
 from .rows import EntryRow, EpisodeRow, HeldRow, Job, Key, OutboxRow, Owner, Page, Status, Version, instant
-from .search import IDENTIFIER, paged, planned, sampled, total
+from .search import IDENTIFIER, planned, sampled
 from .sought import Criterion, Order, Values, form
 from .statements import VERSION
 
@@ -104,14 +105,19 @@ class Reader:
         names: Values = {}
         forms = tuple(form(one, names) for one in criteria)
         values: dict[str, object] = {name: value for value, name in names.items()}
-        sample = sampled(type_, forms)
+        order = tuple(orders)
+        sample = sampled(type_, forms, weighed=bool(orders))
         search = planned(type_, forms, self._filled(sample, values)[0] if sample is not None else ())
         known = 0 if behind is None else behind.total
         if behind is None and counted:
             known = int(self._filled(total(search), values)[0][0])
         values |= {"count": count + 1, "rid": 0} | ({} if behind is None else behind.named())
-        page = paged(search, tuple(orders), None if behind is None else tuple(key is not None for key in behind.keys))
-        rows = self._filled(page, values) if count else []
+        there = None if behind is None else tuple(key is not None for key in behind.keys)
+        rows: list[Any] = []
+        if count and walks(search, order) and there in (None, (True,)):
+            rows = self._filled(walked(search, order[0], behind=there is not None), values)
+        if count and len(rows) <= count:
+            rows = self._filled(paged(search, order, there), values)
         following = None
         if len(rows) > count:
             rid, *keys = rows[count - 1][len(VERSION) :]

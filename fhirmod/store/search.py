@@ -12,13 +12,12 @@ from functools import lru_cache, reduce
 from operator import add
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Select, and_, case, exists, false, func, literal, or_, select, union
+from sqlalchemy import ColumnElement, Select, case, exists, false, func, literal, select, union
 
-from .meeting import Condition, given, meets, place_of
+from .meeting import meets, place_of
 from .prepared import Filled
-from .sought import Chained, Criterion, Had, Order, Sought
-from .statements import CURRENT, VERSION
-from .tables import resource, search_value, version
+from .sought import Chained, Criterion, Had, Sought
+from .tables import resource, search_value
 
 IDENTIFIER = "identifier"  # the search parameter that every identified R4 type has
 FORMS = 512  # statements of each kind that are kept
@@ -26,60 +25,39 @@ FEW = 1_000  # rows that are counted of a criterion; with as many it is not rare
 
 
 class Search(NamedTuple):
-    """Criteria on a type, as forms, and which of them drives; None if all resources of the type are walked."""
+    """Criteria on a type, as forms, and which of them drives; None if all resources of the type are walked.
+
+    Shape: `rare` is whether what drives was found to have few rows, or may have.
+    """
 
     type: str
     criteria: tuple[Criterion, ...]
     driving: int | None
+    rare: bool = True
 
 
 def planned(type_: str, criteria: tuple[Criterion, ...], counts: Sequence[int]) -> Search:
     """Return the search with what drives it chosen, by the counts of `sampled`; none if it had nothing to ask."""
     able = [number for number, one in enumerate(criteria) if _drives(one)]
-    if not able or not counts:
-        return Search(type_, criteria, able[0] if able else None)
-    fewest = min(counts)
-    if fewest < FEW:
-        return Search(type_, criteria, able[counts.index(fewest)])
+    if not able:
+        return Search(type_, criteria, None, rare=False)
+    if not counts or min(counts) < FEW:
+        return Search(type_, criteria, able[counts.index(min(counts))] if counts else able[0])
     own = [number for number in able if isinstance(criteria[number], Sought)]
     exact = [number for number in own if _exact(criteria[number])]
-    return Search(type_, criteria, next(iter((*exact, *own)), None))
+    return Search(type_, criteria, next(iter((*exact, *own)), None), rare=False)
 
 
 @lru_cache(maxsize=FORMS)
-def sampled(type_: str, criteria: tuple[Criterion, ...]) -> Filled | None:
-    """Return the statement that counts each criterion up to `FEW` and a little; None where nothing is to choose."""
+def sampled(type_: str, criteria: tuple[Criterion, ...], *, weighed: bool = False) -> Filled | None:
+    """Return the statement that counts each criterion up to `FEW` and a little.
+
+    Shape: None where nothing is to choose, and nobody asks whether it is rare (`weighed`).
+    """
     able = [one for one in criteria if _drives(one)]
-    if not able or (len(able) == 1 and isinstance(able[0], Sought)):
+    if not able or (len(able) == 1 and isinstance(able[0], Sought) and not weighed):
         return None
     return Filled(select(*[_sample(type_, one) for one in able]))
-
-
-@lru_cache(maxsize=FORMS)
-def total(search: Search) -> Filled:
-    """Return the statement for the number of matches."""
-    return Filled(select(func.count()).select_from(matching(search).subquery("hit")))
-
-
-@lru_cache(maxsize=FORMS)
-def paged(search: Search, orders: tuple[Order, ...], known: tuple[bool, ...] | None) -> Filled:
-    """Return the statement for a page of current versions, each with its rid and what it is sorted by.
-
-    Shape: it takes `count`, and behind a cursor `rid`, and `key0` and so on of those keys that are `known`.
-    """
-    hit = matching(search).subquery("hit")
-    if not orders:
-        statement = select(*VERSION, hit.c.rid).select_from(hit).where(hit.c.rid > given("rid")).order_by(hit.c.rid)
-        return Filled(
-            statement.join(resource, resource.c.rid == hit.c.rid).join(version, CURRENT).limit(given("count"))
-        )
-    keyed = select(hit.c.rid, *[_key(one, hit.c.rid).label(f"k{n}") for n, one in enumerate(orders)]).subquery()
-    rid, *keys = keyed.c
-    statement = select(*VERSION, rid, *keys).select_from(keyed).join(resource, resource.c.rid == rid)
-    if known is not None:
-        statement = statement.where(_behind(orders, keys, rid, known))
-    by = [(key.desc() if one.down else key.asc()).nulls_last() for key, one in zip(keys, orders, strict=True)]
-    return Filled(statement.join(version, CURRENT).order_by(*by, rid).limit(given("count")))
 
 
 def matching(search: Search) -> Select[Any]:
@@ -92,29 +70,6 @@ def matching(search: Search) -> Select[Any]:
         driver, rid = _driver(search.type, search.criteria[search.driving])
     further = [one for number, one in enumerate(search.criteria) if number != search.driving]
     return driver.where(*[meets(search.type, one, rid) for one in further])
-
-
-def _key(order: Order, rid: ColumnElement[int]) -> ColumnElement[Any]:
-    """Return what a resource is sorted by: the smallest of its values going up, the largest going down."""
-    place = place_of(order.params)
-    row = place.table.alias()
-    column = row.c[place.columns[order.column]]
-    best = func.max(column) if order.down else func.min(column)
-    return select(best).where(row.c.rid == rid, place.named(row, order.params)).scalar_subquery()
-
-
-def _behind(
-    orders: Sequence[Order], keys: Sequence[ColumnElement[Any]], rid: ColumnElement[int], known: Sequence[bool]
-) -> Condition:
-    """Return the condition that a resource comes behind: by the first key that differs, at last by its rid."""
-    found: list[Condition] = []
-    same: list[Condition] = []
-    for number, (order, key, there) in enumerate(zip(orders, keys, known, strict=True)):
-        value = given(f"key{number}")
-        if there:  # behind what has no value there is no other
-            found.append(and_(*same, or_(key < value if order.down else key > value, key.is_(None))))
-        same.append(key == value if there else key.is_(None))
-    return or_(*found, and_(*same, rid > given("rid")))
 
 
 def _drives(criterion: Criterion) -> bool:

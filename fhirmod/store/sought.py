@@ -39,12 +39,14 @@ Criterion = Sought | Chained | Had
 class Order(NamedTuple):
     """What a page is sorted by: the values of some parameters, their texts or where their ranges begin.
 
-    Shape: of several values the smallest counts going up, the largest going down; what has none comes last.
+    Shape: of several values the smallest counts going up, the largest going down; what has none comes last. `texts`
+           are those that the values may have beside their range, if a resource has one value at most.
     """
 
     params: tuple[str, ...]
     column: Literal["text", "low"]
     down: bool = False
+    texts: tuple[str, ...] = ()
 
 
 Values = dict[str | float, str]

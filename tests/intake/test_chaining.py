@@ -8,7 +8,8 @@ import pytest
 
 from fhirmod.intake import Asking, criterion, orders
 from fhirmod.store import Reader, Store, open_store
-from fhirmod.store.search import FEW, paged, planned, sampled, total
+from fhirmod.store.paging import paged, total
+from fhirmod.store.search import FEW, planned, sampled
 from fhirmod.store.sought import Values, form
 
 DEEPEST = (

@@ -11,8 +11,9 @@ import pytest
 from sqlalchemy import text
 
 from fhirmod.store import Chained, Criterion, Had, Order, Reader, Sought, Store
+from fhirmod.store.paging import paged, total, walked, walks
 from fhirmod.store.prepared import Filled
-from fhirmod.store.search import matching, paged, planned, sampled, total
+from fhirmod.store.search import FEW, matching, planned, sampled
 from fhirmod.store.sought import Values, form
 
 from .rows import carrying, put, referring, write
@@ -44,7 +45,8 @@ CASES: dict[str, tuple[list[Criterion], str]] = {
 }
 ORDERS = {
     "by writing": (),
-    "by time": (Order(("date",), "low", down=True),),
+    "by time": (Order(("date",), "low", down=True, texts=("", "long")),),
+    "by the time of writing": (Order(("_lastUpdated",), "low", texts=("",)),),
     "by two": (Order(("status",), "text"), Order(("_lastUpdated",), "low", down=True)),
 }
 
@@ -70,6 +72,9 @@ def test_no_search_reads_a_whole_table(filled: Store, backend: str, name: str, o
     values: dict[str, object] = {"count": 3, "rid": 7, **{name: value for value, name in names.items()}}
     values |= {f"key{n}": "x" if one.column == "text" else 1.0 for n, one in enumerate(orders)}
     statements = [paged(search, orders, tuple(True for _ in orders)), paged(search, orders, None), total(search)]
+    broad = planned("Observation", forms, [FEW] * len([one for one in criteria if not getattr(one, "none", False)]))
+    if walks(broad, orders):
+        statements += [walked(broad, orders[0], behind=True), walked(broad, orders[0], behind=False)]
     for statement in statements if sample is None else [*statements, sample]:
         plan = filled.read(partial(explained, statement=statement, values=values))
         if backend == "postgresql":

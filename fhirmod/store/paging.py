@@ -1,0 +1,104 @@
+"""The pages of a search as statements: in the order of first writing, in an order asked for, and how many there are.
+
+To sort by what any resource may have several of or none, all matches are looked up and sorted. Where a resource has one
+value at most (a time), and matches are many, the values are walked in their order and probed instead, until the page is
+full; only a page that does not fill (what has no value comes last) needs the other way.
+"""
+
+from collections.abc import Sequence
+from functools import lru_cache
+from typing import Any
+
+from sqlalchemy import ColumnElement, Select, and_, func, or_, select, union_all
+
+from .meeting import Condition, given, meets, place_of
+from .prepared import Filled
+from .search import FORMS, Search, matching
+from .sought import Order
+from .statements import CURRENT, VERSION
+from .tables import resource, version
+
+
+@lru_cache(maxsize=FORMS)
+def total(search: Search) -> Filled:
+    """Return the statement for the number of matches."""
+    return Filled(select(func.count()).select_from(matching(search).subquery("hit")))
+
+
+@lru_cache(maxsize=FORMS)
+def paged(search: Search, orders: tuple[Order, ...], known: tuple[bool, ...] | None) -> Filled:
+    """Return the statement for a page of current versions, each with its rid and what it is sorted by.
+
+    Shape: it takes `count`, and behind a cursor `rid`, and `key0` and so on of those keys that are `known`.
+    """
+    hit = matching(search).subquery("hit")
+    if not orders:
+        statement = select(*VERSION, hit.c.rid).select_from(hit).where(hit.c.rid > given("rid")).order_by(hit.c.rid)
+        return Filled(
+            statement.join(resource, resource.c.rid == hit.c.rid).join(version, CURRENT).limit(given("count"))
+        )
+    keyed = select(hit.c.rid, *[_key(one, hit.c.rid).label(f"k{n}") for n, one in enumerate(orders)]).subquery()
+    rid, *keys = keyed.c
+    statement = select(*VERSION, rid, *keys).select_from(keyed).join(resource, resource.c.rid == rid)
+    if known is not None:
+        statement = statement.where(_behind(orders, keys, rid, known))
+    by = [_by(key, one).nulls_last() for key, one in zip(keys, orders, strict=True)]
+    return Filled(statement.join(version, CURRENT).order_by(*by, _by(rid, orders[-1])).limit(given("count")))
+
+
+def walks(search: Search, orders: Sequence[Order]) -> bool:
+    """Return whether a page is better found by walking the values that it is sorted by."""
+    return len(orders) == 1 and bool(orders[0].texts) and not search.rare
+
+
+@lru_cache(maxsize=FORMS)
+def walked(search: Search, order: Order, *, behind: bool) -> Filled:
+    """Return the statement for a page as `paged` has it, of resources that have the value it is sorted by."""
+    parts = [_walk(search, order, text, behind=behind) for text in order.texts]
+    found = (union_all(*[select(one.subquery()) for one in parts]) if len(parts) > 1 else parts[0]).subquery("walked")
+    statement = select(*VERSION, found.c.rid, found.c.key).select_from(found)
+    statement = statement.join(resource, resource.c.rid == found.c.rid).join(version, CURRENT)
+    return Filled(statement.order_by(_by(found.c.key, order), _by(found.c.rid, order)).limit(given("count")))
+
+
+def _walk(search: Search, order: Order, text: str, *, behind: bool) -> Select[Any]:
+    place = place_of(order.params)
+    row = place.table.alias("driver")
+    key = row.c[place.columns[order.column]]
+    wanted = [row.c.type == search.type, place.named(row, order.params)]
+    if "text" in place.columns:
+        wanted.append(row.c[place.columns["text"]] == text)
+    if behind:
+        bound = key <= given("key0") if order.down else key >= given("key0")  # what an index narrows
+        wanted += [bound, _behind([order], [key], row.c.rid, [True])]
+    wanted += [meets(search.type, one, row.c.rid) for one in search.criteria]
+    statement = select(row.c.rid, key.label("key")).where(*wanted)
+    return statement.order_by(_by(key, order), _by(row.c.rid, order)).limit(given("count"))
+
+
+def _by(column: ColumnElement[Any], order: Order) -> ColumnElement[Any]:
+    return column.desc() if order.down else column.asc()
+
+
+def _key(order: Order, rid: ColumnElement[int]) -> ColumnElement[Any]:
+    """Return what a resource is sorted by: the smallest of its values going up, the largest going down."""
+    place = place_of(order.params)
+    row = place.table.alias()
+    column = row.c[place.columns[order.column]]
+    best = func.max(column) if order.down else func.min(column)
+    return select(best).where(row.c.rid == rid, place.named(row, order.params)).scalar_subquery()
+
+
+def _behind(
+    orders: Sequence[Order], keys: Sequence[ColumnElement[Any]], rid: ColumnElement[int], known: Sequence[bool]
+) -> Condition:
+    """Return the condition that a resource comes behind: by the first key that differs, at last by its rid."""
+    found: list[Condition] = []
+    same: list[Condition] = []
+    for number, (order, key, there) in enumerate(zip(orders, keys, known, strict=True)):
+        value = given(f"key{number}")
+        if there:  # behind what has no value there is no other
+            found.append(and_(*same, or_(key < value if order.down else key > value, key.is_(None))))
+        same.append(key == value if there else key.is_(None))
+    last = rid < given("rid") if orders[-1].down else rid > given("rid")
+    return or_(*found, and_(*same, last))
