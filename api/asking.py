@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from urllib.parse import unquote_to_bytes
 
 from starlette.requests import Request as HttpRequest
 
@@ -66,6 +67,22 @@ def with_also(request: HttpRequest, query: str) -> HttpRequest:
     """Return the request with further parameters, percent-encoded, behind those of its address."""
     whole = "&".join(part for part in (request.url.query, query) if part)
     return HttpRequest({**request.scope, "query_string": whole.encode("ascii")})
+
+
+def refuse_address(request: HttpRequest) -> None:
+    """Return nothing if the address is one: percent-encoded UTF-8, and without U+0000, which no id and no text has.
+
+    What is encoded otherwise is not guessed: a condition read wrongly would match nothing, and create another.
+    Errors: RefusedRequest (400).
+    Source: RFC 3986, 2 and 2.5.
+    """
+    query: bytes = request.scope["query_string"]
+    try:
+        text = unquote_to_bytes(query.decode("ascii")).decode()
+    except UnicodeDecodeError:
+        raise RefusedRequest(400, "value", "The address must be percent-encoded UTF-8; it is not.") from None
+    if "\0" in text or "\0" in request.scope["path"]:
+        raise RefusedRequest(400, "value", "The address holds the character U+0000 (%00), which no id and no text has.")
 
 
 def refuse_media_type(request: HttpRequest, kinds: frozenset[str] = _JSON_TYPES) -> None:

@@ -11,7 +11,7 @@ from starlette.routing import Route
 
 from fhirmod.errors import FhirmodError, Finding
 
-from .asking import Parts
+from .asking import Parts, refuse_address
 from .problems import UNEXPECTED, RefusedRequest, headers_of, status_of
 from .request_ids import note
 from .scopes import HERE, Bedside, Caller, Need
@@ -59,6 +59,7 @@ def guarded(doors: Mapping[str, Door], side: Side) -> Endpoint:
                     {"Allow": allow},
                 )
             parts = await _admitted(request, door)
+            refuse_address(request)
             side.admit(request)
             return await door.handler(request, parts, base_of(request, parts, side))
         except RefusedRequest as refused:

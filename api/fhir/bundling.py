@@ -12,7 +12,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.asking import Parts, parameters, read_body, truth
+from api.asking import Parts, parameters, read_body, refuse_address, truth
 from fhirmod.errors import BadParameterError, FhirmodError, InvalidError, NotSupportedError, TooLargeError
 from fhirmod.exchange import PUBLISHED_TYPES
 from fhirmod.intake import Asked, Written, relative
@@ -46,6 +46,7 @@ def _transaction(request: Request, parts: Parts, base: str, body: bytes, parsed:
     def answer(reader: Reader, asked: Asked) -> Response:
         reading, named = reading_at(f"/{asked.url.partition('?')[0]}")
         inner = inner_request(request, asked.method, asked.url, asked.request, named)
+        refuse_address(inner)
         if (type_ := named.get("type")) in PUBLISHED_TYPES:
             return parts.store_of(type_).read(lambda shelf: reading(inner, parts, base, shelf))
         return reading(inner, parts, base, reader)

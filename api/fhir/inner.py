@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import quote
 
 from starlette.requests import Request
 from starlette.types import Message
@@ -23,7 +24,9 @@ def inner_request(
     """
     path, _, query = url.partition("?")
     headers = [(key, value) for key, value in outer.scope["headers"] if key in _KEPT]
-    headers += [(header, _text(asked[name])) for name, header in _HEADERS.items() if isinstance(asked.get(name), str)]
+    for name, header in _HEADERS.items():
+        if isinstance(said := asked.get(name), str):
+            headers.append((header, _encoded(said) if name == "ifNoneExist" else _text(said)))
     headers.append((b"content-type", _text(more.get("content_type", "application/fhir+json"))))
     headers.append((b"prefer", _text(more.get("prefer", "return=minimal"))))
     scope = {
@@ -31,7 +34,7 @@ def inner_request(
         "method": method,
         "path": f"{outer.scope.get('root_path', '')}/{path}",
         "raw_path": b"",
-        "query_string": query.replace(" ", "%20").encode(),
+        "query_string": _encoded(query),
         "headers": headers,
         "path_params": dict(named),
     }
@@ -48,3 +51,15 @@ _KEPT = frozenset((b"host", b"authorization", b"x-request-id"))
 
 def _text(value: str) -> bytes:
     return value.encode("latin-1", "replace")
+
+
+def _encoded(query: str) -> bytes:
+    """Return a query as it would come over HTTP: what an address cannot hold is percent-encoded, the rest as it is.
+
+    >>> _encoded("name=Łódź 1%2C2")
+    b'name=%C5%81%C3%B3d%C5%BA%201%2C2'
+    """
+    return quote(query, safe=_VISIBLE).encode("ascii")
+
+
+_VISIBLE = "".join(map(chr, range(0x21, 0x7F)))

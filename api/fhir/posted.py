@@ -6,7 +6,7 @@ Source: http://hl7.org/fhir/R4/http.html#search (POST [base]/[type]/_search)
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.asking import FORM, Parts, read_body, with_also
+from api.asking import FORM, Parts, read_body, refuse_address, with_also
 from fhirmod.errors import BadParameterError
 
 from .answering import answering
@@ -22,5 +22,6 @@ async def search_posted(request: Request, parts: Parts, base: str) -> Response:
     except UnicodeDecodeError:
         raise BadParameterError("The form must be percent-encoded; got a byte beyond ASCII.", place="body") from None
     asked = with_also(request, form)
+    refuse_address(asked)
     refuse_format(asked)
     return laid_out(asked, await answering(search)(asked, parts, base))

@@ -37,6 +37,8 @@ async def create(request: Request, parts: Parts, base: str) -> Response:
     body = await read_body(request, parts)
     condition = request.headers.get("if-none-exist")
     if condition is not None:
+        if not condition.isascii():  # read in the wrong encoding it would find nothing, and create another each time
+            raise BadParameterError("If-None-Exist must be percent-encoded UTF-8.", place="If-None-Exist")
         parts.caller.require([("s", type_)])
 
     def write() -> Written:

@@ -56,9 +56,18 @@ class Standing:
 
 
 def asked_by(query: str) -> list[tuple[str, str]]:
-    """Return the parameters of a condition, which may have the type and a question mark in front."""
+    """Return the parameters of a condition, which may have the type and a question mark in front.
+
+    Errors: BadParameterError if what is percent-encoded is no UTF-8, or U+0000, which no text has.
+    """
     before, _, behind = query.partition("?")
-    return parse_qsl(behind if behind and "=" not in before else query, keep_blank_values=True)
+    try:
+        asked = parse_qsl(behind if behind and "=" not in before else query, keep_blank_values=True, errors="strict")
+    except UnicodeDecodeError:
+        raise BadParameterError("A condition must be percent-encoded UTF-8; it is not.", place="condition") from None
+    if any("\0" in text for pair in asked for text in pair):
+        raise BadParameterError("A condition holds the character U+0000 (%00), which no text has.", place="condition")
+    return asked
 
 
 def _criteria(type_: str, query: str, asking: Asking) -> list[Sought]:

@@ -17,6 +17,7 @@ _BOM = b"\xef\xbb\xbf"
 _encode = msgspec.json.Encoder(decimal_format="number").encode
 _line_and_column = re.compile(r"(?P<what>.*) at line (?P<line>\d+) column (?P<column>\d+)$", re.DOTALL)
 _scalars = frozenset((str, bool, type(None)))
+_nul = re.compile(rb"(?<!\\)(?:\\\\)*+\\u0000")
 
 # jiter's words -> what would be right
 _WANTED = (
@@ -39,7 +40,9 @@ def parse(data: bytes, *, max_bytes: int = 16_000_000, max_depth: int = 64) -> A
 
     Errors: TooLargeError above `max_bytes`; UnreadableError, with line and column, for broken JSON,
             duplicate keys, NaN, lone surrogates, invalid UTF-8, a byte order mark, anything after the
-            value, deeper nesting than `max_depth`, or numbers beyond 1000 digits of magnitude.
+            value, deeper nesting than `max_depth`, numbers beyond 1000 digits of magnitude, or the character
+            U+0000 in a text, which no database of texts keeps.
+    Source: RFC 8259, 9 (a reader may limit numbers, depth and the characters of texts).
     """
     if len(data) > max_bytes:
         raise TooLargeError(f"The document has {len(data)} bytes; at most {max_bytes} are taken.")
@@ -52,6 +55,9 @@ def parse(data: bytes, *, max_bytes: int = 16_000_000, max_depth: int = 64) -> A
     except ValueError as broken:
         raise UnreadableError(_sentence(str(broken))) from None
     _bound(value, max_depth, data)
+    if b"\\u0000" in data and (nul := _nul.search(data)) is not None:
+        where = _position(data, nul.end() - 6)
+        raise UnreadableError(f"The text at {where} holds the character U+0000, which no text has; leave it out.")
     return value
 
 

@@ -652,6 +652,9 @@ MISTAKES = (
         "what a client sent is answered with 500",
         (
             "api/test_mistakes::test_no_body_is_answered_with_500",
+            "api/test_mistakes::test_the_character_that_no_database_keeps_is_refused_wherever_it_comes",
+            "api/test_mistakes::test_the_same_six_letters_behind_a_backslash_are_a_text",
+            "api/test_mistakes::test_the_bedside_refuses_it_too",
             "api/test_fuzz_routes::test_no_request_fails_and_one_that_is_refused_or_only_asks_writes_nothing",
             "api/test_fuzz::test_every_operation_of_the_openapi_document_answers_below_500",
         ),
@@ -693,8 +696,9 @@ MISTAKES = (
     ),
     Row(
         "11",
-        "conditional creates race",
+        "conditional creates race, or are read in the wrong encoding",
         (
+            "api/test_mistakes::test_letters_of_any_alphabet_are_found_and_are_conditions",
             "api/test_http::test_twenty_identical_conditional_creates_make_one",
             "api/test_deleting::test_twenty_parallel_conditional_updates_make_one",
         ),

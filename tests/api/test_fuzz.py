@@ -3,7 +3,6 @@
 import json
 from typing import Any
 
-import pytest
 import schemathesis
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -15,8 +14,6 @@ from fhirmod.intake import Request
 from tests.any_entry import any_entry
 from tests.intake import partner
 from tests.intake.case import new_id, request
-
-pytestmark = pytest.mark.parametrize("backend", ["sqlite"], indirect=True)  # what is fuzzed stands above the store
 
 FUZZ = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 SCALARS = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20)

@@ -8,6 +8,7 @@ empty values in every answer that `walked.valid` reads.
 import base64
 import json
 from typing import Any
+from urllib.parse import urlencode
 
 import pytest
 from starlette.testclient import TestClient
@@ -205,6 +206,96 @@ def test_no_body_is_answered_with_500(client: TestClient, body: bytes) -> None:
             assert valid(answer)["resourceType"] == "OperationOutcome"
             assert path.endswith("$validate") or 400 <= answer.status_code < 500, answer.text
     assert client.get("/fhir/Patient/p").headers["etag"] == 'W/"1"'
+
+
+NUL = "a\0b"
+LONELY = {**PATIENT, "id": "p"}
+NULS: list[tuple[str, str, Any]] = [
+    ("GET", "Patient/a%00b", None),
+    ("GET", "Patient/a%00b/_history", None),
+    ("GET", "Patient/a%00b/_history/1", None),
+    ("GET", "Patient/a%00b/$everything", None),
+    ("DELETE", "Patient/a%00b", None),
+    *(("GET", f"Patient?{name}=a%00b", None) for name in ("_id", "identifier", "name", "gender", "organization")),
+    ("DELETE", "Patient?identifier=a%00b", None),
+    ("PUT", "Patient?name=a%00b", PATIENT),
+    ("POST", "Patient", {**PATIENT, "name": [{"family": NUL}]}),
+    ("POST", "Patient", {**PATIENT, "identifier": [{"value": NUL}]}),
+    ("POST", "Patient", {**PATIENT, "meta": {"profile": [f"u:{NUL}"]}}),
+    ("POST", "Observation", {**OBSERVATION, "note": [{"text": NUL}]}),
+    ("POST", "Patient", {**PATIENT, "managingOrganization": {"reference": "Organization?name=a%00b"}}),
+    ("POST", "Patient/$validate", {**PATIENT, "name": [{"family": NUL}]}),
+    ("PATCH", "Patient/p", [{"op": "add", "path": "/language", "value": NUL}]),
+    *(
+        ("POST", "", {"resourceType": "Bundle", "type": "transaction", "entry": [one]})
+        for one in (
+            part(None, "GET", "Patient?name=a%00b"),
+            part(None, "GET", f"Patient/{NUL}"),
+            part(None, "DELETE", "Patient?identifier=a%00b"),
+            part(PATIENT, "POST", "Patient", ifNoneExist="identifier=a%00b"),
+        )
+    ),
+]
+
+
+@pytest.mark.parametrize(("method", "path", "body"), NULS)
+def test_the_character_that_no_database_keeps_is_refused_wherever_it_comes(
+    client: TestClient, method: str, path: str, body: Any
+) -> None:
+    """PostgreSQL keeps no U+0000 in a text (its manual, 8.3); what one database refuses, both must, and not with 500."""
+    put(client, LONELY)
+    kind = {"content-type": "application/json-patch+json"} if isinstance(body, list) else FHIR
+    answer = client.request(method, f"/fhir/{path}".rstrip("/"), json=body, headers=kind)
+    outcome = valid(answer)
+    assert (answer.status_code, outcome["resourceType"]) == (400, "OperationOutcome"), answer.text
+    assert "U+0000" in outcome["issue"][0]["diagnostics"]
+    assert [one["response"]["etag"] for one in valid(client.get("/fhir/_history"))["entry"]] == ['W/"1"']
+
+
+def test_the_same_six_letters_behind_a_backslash_are_a_text(client: TestClient) -> None:
+    text = r'{"resourceType":"Patient","id":"p","name":[{"family":"a\\u0000b"}]}'
+    made = client.put("/fhir/Patient/p", content=text, headers=FHIR)
+    assert valid(made)["name"] == [{"family": r"a\u0000b"}]
+
+
+def test_the_bedside_refuses_it_too(client: TestClient) -> None:
+    opening = {"facility": {"id": "x"}, "at": "2026-03-01T02:00:00Z"}
+    episode = client.post("/episodes", json=opening).json()["episode"]
+    for answer in (
+        client.get("/episodes/a%00b"),
+        client.post(f"/episodes/{episode}/entries", json={"kind": "fill", "id": NUL}),
+        client.post(f"/episodes/{episode}/entries", json={NUL: 1}),
+        client.post("/episodes", json=opening | {"facility": {"id": NUL}}),
+    ):
+        assert answer.status_code == 400
+        assert "U+0000" in answer.json()["findings"][0]["sentence"]
+
+
+@pytest.mark.parametrize("name", ["Łódź", "café", "北京"])
+def test_letters_of_any_alphabet_are_found_and_are_conditions(client: TestClient, name: str) -> None:
+    """Seen here: a condition read in the wrong encoding matches nothing, and a retry makes another."""
+    known = {**PATIENT, "id": "p", "name": [{"family": name}], "identifier": [{"value": name}]}
+    put(client, known)
+    assert valid(client.get("/fhir/Patient", params={"name": name}))["total"] == 1
+    condition = FHIR | {"if-none-exist": urlencode({"identifier": name})}
+    assert client.post("/fhir/Patient", json=known, headers=condition).status_code == 200
+    for kind in ("batch", "transaction"):
+        asked = [
+            part(None, "GET", f"Patient?name={name}"),
+            part(known, "POST", "Patient", ifNoneExist=f"identifier={name}"),
+            part({**known, "gender": "female"}, "PUT", f"Patient?identifier={name}"),
+        ]
+        answer = client.post("/fhir", json={"resourceType": "Bundle", "type": kind, "entry": asked}, headers=FHIR)
+        entries = valid(answer)["entry"]
+        assert entries[0]["resource"]["total"] == 1
+        assert [one["response"]["status"][:3] for one in entries[1:]] == ["200", "200"]
+    raw = {b"content-type": b"application/fhir+json", b"if-none-exist": b"identifier=" + name.encode()}
+    refused(client.post("/fhir/Patient", json=known, headers=raw), 400, "value", "must be percent-encoded UTF-8")
+    for wrong in ("identifier=caf%E9", "identifier=%ff"):
+        refused(client.put(f"/fhir/Patient?{wrong}", json=known, headers=FHIR), 400, "value", "percent-encoded UTF-8")
+        condition = FHIR | {"if-none-exist": wrong}
+        refused(client.post("/fhir/Patient", json=known, headers=condition), 400, "value", "percent-encoded UTF-8")
+    assert valid(client.get("/fhir/Patient?_summary=count"))["total"] == 1
 
 
 @pytest.mark.parametrize("method", ["PUT", "PATCH", "DELETE"])
