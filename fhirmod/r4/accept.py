@@ -4,6 +4,7 @@ The walker is the definition. `accepts` says yes only where the walker would fin
 holds it to that); a no means nothing, and `refusals` then asks the walker.
 """
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -22,7 +23,7 @@ from .known import R4, Known
 from .links import Link
 from .places import Place
 from .profile_subset import linked
-from .subset import SUBSET_TYPES, sorted_schema, ways
+from .subset import SUBSET_TYPES, Schema, claims_schema, sorted_schema, ways
 from .walk import BROKEN
 
 Narrowing = tuple[tuple[str, ...], Mapping[str, tuple[str, ...]]]
@@ -33,12 +34,12 @@ _LISTS = frozenset(("collection", "searchset"))  # by R4's rules their entries h
 
 
 class _Route(NamedTuple):
-    """In which lists a resource stands, and where its profiles narrow what its references lead to.
+    """The known profiles a resource claims, and where they narrow what its references lead to.
 
     Shape: `typed` narrow the type alone, `profiled` ask a profile too.
     """
 
-    lists: tuple[str, ...]
+    profiles: tuple[str, ...]
     typed: tuple[Narrowing, ...]
     profiled: tuple[Narrowing, ...]
 
@@ -80,7 +81,8 @@ def _accepts(resource: Any, known: Known) -> bool:
 
 def _judged(resources: list[Any], known: Known) -> list[_Route] | None:
     """Return the routes of resources that plainly are as their types and profiles ask, or None if one is not."""
-    lists: dict[str, list[Any]] = {}
+    lists: dict[str, list[Any]] = defaultdict(list)
+    claims: dict[str, list[Any]] = defaultdict(list)
     routes = []
     for one in resources:
         claimed = tuple(one["meta"].get("profile", ())) if "meta" in one else ()
@@ -88,14 +90,12 @@ def _judged(resources: list[Any], known: Known) -> list[_Route] | None:
         if route is None:
             return None
         routes.append(route)
-        for name in route.lists:
-            if name in lists:
-                lists[name].append(one)
-            else:
-                lists[name] = [one]
-    if len(lists.get("Bundle", ())) > 1 or not _judge(known)[0].is_valid(lists):
+        lists[one["resourceType"]].append(one)
+        for url in route.profiles:
+            claims[url].append(one)
+    if len(lists["Bundle"]) > 1 or not _types(known).is_valid(lists):
         return None
-    return routes
+    return routes if not claims or _profiles(known)[0].is_valid(claims) else None
 
 
 def _tidy(entries: Iterable[Any]) -> bool:
@@ -112,12 +112,14 @@ def _tidy(entries: Iterable[Any]) -> bool:
 def _route(known: Known, kind: str, claimed: tuple[str, ...]) -> _Route | None:
     """Return where a resource of a type that claims profiles is judged, or None if only the walker can."""
     profiles = list(dict.fromkeys(one for url in claimed if (one := known.profile(url)) is not None))
-    lists = (kind, *(one.url for one in profiles))
-    if kind not in _KINDS or any(one.type != kind for one in profiles) or not _judge(known)[1].issuperset(lists):
+    urls = tuple(one.url for one in profiles)
+    if kind not in _KINDS or any(one.type != kind for one in profiles):
+        return None
+    if urls and not _profiles(known)[1].issuperset(urls):
         return None
     links = [link for one in profiles for link in linked(one)]
     profiled = tuple(link for link in links if any(link[1].values()))
-    return _Route(lists, tuple(link for link in links if link not in profiled), profiled)
+    return _Route(urls, tuple(link for link in links if link not in profiled), profiled)
 
 
 def _leads(resource: Mapping[str, Any], links: Iterable[Narrowing], known: Known, inside: Inside, number: int) -> bool:
@@ -140,7 +142,7 @@ def _conforms(target: Mapping[str, Any], url: str, known: Known) -> bool:
     """Return whether a resource plainly conforms to a profile; what it claims it is held to anyway."""
     if url in target.get("meta", _NOTHING).get("profile", ()):
         return True
-    judge, names = _judge(known)
+    judge, names = _profiles(known)
     return url in names and judge.is_valid({url: [target]})
 
 
@@ -185,9 +187,16 @@ def _urns(node: Mapping[str, Any], name: str) -> Iterator[tuple[str, frozenset[s
 
 
 @lru_cache(maxsize=8)
-def _judge(known: Known) -> tuple[jsonschema_rs.Draft202012Validator, frozenset[str]]:
-    """Return the validator of lists, and their names."""
-    schema = sorted_schema(known)
-    options = jsonschema_rs.RegexOptions()
-    judge = jsonschema_rs.Draft202012Validator(schema, keywords=KEYWORDS, pattern_options=options)
-    return judge, frozenset(schema["properties"])
+def _types(known: Known) -> jsonschema_rs.Draft202012Validator:
+    return _validator(sorted_schema(known))
+
+
+@lru_cache(maxsize=8)
+def _profiles(known: Known) -> tuple[jsonschema_rs.Draft202012Validator, frozenset[str]]:
+    """Return the validator of lists by profile, and which profiles have one."""
+    schema = claims_schema(known)
+    return _validator(schema), frozenset(schema["properties"])
+
+
+def _validator(schema: Schema) -> jsonschema_rs.Draft202012Validator:
+    return jsonschema_rs.Draft202012Validator(schema, keywords=KEYWORDS, pattern_options=jsonschema_rs.RegexOptions())

@@ -3,7 +3,6 @@
 What cannot be put together stands side by side under `allOf`, so the result is never less strict than the two.
 """
 
-import json
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
@@ -57,7 +56,8 @@ class Merging:
     def _one_of(self, base: Schema, wanted: Schema) -> Any:
         """Return which of the wanted values the base takes; then nothing else is to be asked of them."""
         values = [wanted.pop("const")] if "const" in wanted else wanted.pop("enum")
-        takes = jsonschema_rs.Draft202012Validator({**base, "$defs": self._defs}, keywords=KEYWORDS)
+        defs = self._defs if base.get("type") in ("object", "array") else {}
+        takes = jsonschema_rs.Draft202012Validator({**base, "$defs": defs}, keywords=KEYWORDS)
         values = [one for one in values if takes.is_valid(one)]
         return ({"const": values[0]} if len(values) == 1 else {"enum": values}) if values else False
 
@@ -199,32 +199,40 @@ def shared(schema: Schema) -> Schema:
 
     Shape: a library compiles each definition once, and what is small stays where the processor finds it.
     """
-    counts: Counter[str] = Counter()
-    texts: dict[int, str] = {}
+    counts: Counter[int] = Counter()
+    numbers: dict[Any, int] = {}
+    known: dict[int, int] = {}
 
-    def text(part: Schema) -> str:
-        if id(part) not in texts:
-            texts[id(part)] = json.dumps(part, sort_keys=True)
-        return texts[id(part)]
+    def number(value: Any) -> int:
+        """Return a number that two values share if and only if they are the same."""
+        if id(value) not in known:
+            kind: Any = type(value).__name__
+            if isinstance(value, dict):
+                key = (kind, *sorted((word, number(part)) for word, part in value.items()))
+            elif isinstance(value, list):
+                key = (kind, *map(number, value))
+            else:
+                return numbers.setdefault((kind, value), len(numbers))
+            known[id(value)] = numbers.setdefault(key, len(numbers))
+        return known[id(value)]
 
     def count(part: Schema) -> Schema:
-        counts[text(part)] += 1
-        return part if counts[text(part)] > 1 else _within(part, count)
+        counts[number(part)] += 1
+        return part if counts[number(part)] > 1 else _within(part, count)
 
     defs: dict[str, Schema] = {}
-    names: dict[str, str] = {}
 
     def once(part: Schema) -> Schema:
-        if counts[text(part)] < 2 or ("$ref" in part and len(part) == 1):
+        if counts[number(part)] < 2 or part.keys() == {"$ref"}:
             return _within(part, once)
-        if text(part) not in names:
-            names[text(part)] = f"shared-{len(names)}"
-            defs[names[text(part)]] = _within(part, once)
-        return {"$ref": f"#/$defs/{names[text(part)]}"}
+        name = f"shared-{number(part)}"
+        if name not in defs:
+            defs[name] = _within(part, once)
+        return {"$ref": f"#/$defs/{name}"}
 
     _within(schema, count)
     made = _within(schema, once)
-    return made | {"$defs": made["$defs"] | defs}
+    return made | {"$defs": made.get("$defs", {}) | defs}
 
 
 _ONE = frozenset(("items", "contains", "if", "then", "else", "not", "additionalProperties"))

@@ -6,7 +6,7 @@ passes over them and accepts a little more. Left out on purpose, so that the wal
 resources, ids of elements, null in lists, references to `#`, documents.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import cache
 from typing import Any
 
@@ -80,25 +80,33 @@ def subset_schema(known: Known = R4) -> Schema:
 
 
 def sorted_schema(known: Known = R4) -> Schema:
-    """Return the schema of resources that stand in lists: by their type, and by the URL of each profile they claim.
+    """Return the schema of resources that stand in lists by their type: `{"Observation": [...]}`.
 
-    Shape: `{"Observation": [...], URL: [...]}`. A profile's list holds what is in its type's list too; a profile
-           that no schema can say has none. A Bundle stands without the resources of its entries.
+    Shape: a Bundle stands without the resources of its entries.
     """
     making = _Making(known)
     making.defs["Resource"] = {"type": "object"}
     lists: dict[str, Any] = {name: {"$ref": making.definition(name)} for name in (*SUBSET_TYPES, "Bundle")}
     making.finish()
-    for one in known.claimable():
-        asked = demand(one, known)
-        if asked is not None and one.type in lists:
-            lists[one.url] = asked
+    return _of_lists(lists, making.defs)
+
+
+def claims_schema(known: Known) -> Schema:
+    """Return the schema of resources that stand in lists by the URL of each profile they claim.
+
+    Shape: they are in the lists of their types too; a profile that no schema can say has no list.
+    """
+    asked = {one.url: demand(one, known) for one in known.claimable()}
+    return _of_lists({url: one for url, one in asked.items() if one is not None}, {})
+
+
+def _of_lists(lists: Mapping[str, Schema], defs: Mapping[str, Schema]) -> Schema:
     return shared(
         {
             "$schema": "https://json-schema.org/draft/2020-12/schema",
             "properties": {name: {"items": one} for name, one in lists.items()},
             "additionalProperties": False,
-            "$defs": making.defs,
+            "$defs": defs,
         }
     )
 

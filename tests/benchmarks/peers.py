@@ -69,7 +69,10 @@ def javascript(resources: list[dict[str, Any]]) -> list[bool] | None:
 
 
 def run() -> list[tuple[str, float, str]]:
-    """Return, for each validator, the part of the valid it takes and of the invalid it takes all the same."""
+    """Return, for each validator, the part of the valid it takes and of the invalid it takes all the same.
+
+    Shape: then for each kind of fault, named by our code of it, how many each validator misses, side by side.
+    """
     good = [parse(dump(one)) for one in valid().values() if one["resourceType"] in SUBSET_TYPES]
     base = valid()
     bad, kinds = [], []
@@ -85,16 +88,20 @@ def run() -> list[tuple[str, float, str]]:
         f"npm {JAVASCRIPT}": javascript,
     }
     rows: list[tuple[str, float, str]] = []
+    missing: dict[str, list[str]] = {}
     for name, judge in judges.items():
         takes, misses = judge(good), judge(bad)
         if takes is None or misses is None:
             rows.append((f"{name}: not to be had here", float("nan"), "Node and npm are needed"))
             continue
-        missed = [kind for kind, taken in zip(kinds, misses, strict=True) if taken]
+        missing[name] = missed = [kind for kind, taken in zip(kinds, misses, strict=True) if taken]
         most = sorted(set(missed), key=missed.count, reverse=True)[:4]
         shown = ", ".join(f"{kind} {missed.count(kind)}" for kind in most) or "none"
         rows.append(
             (f"{name}: takes of {len(good)} valid", sum(takes), "a subset refuses what it leaves to the walker")
         )
         rows.append((f"{name}: misses of {len(bad)} invalid", len(missed), f"most often {shown}"))
+    for kind in sorted(set(kinds), key=lambda one: (-kinds.count(one), one)):
+        shown = ", ".join(f"{name} {missed.count(kind)}" for name, missed in missing.items())
+        rows.append((f"of the kind {kind}", kinds.count(kind), f"missed: {shown}"))
     return rows

@@ -13,7 +13,7 @@ from typing import Any
 
 from fhir.resources.R4B.bundle import Bundle
 
-from fhirmod.exchange import examples
+from fhirmod.exchange import check_text, examples
 from fhirmod.mapping import known_profiles
 from fhirmod.r4 import accepts, check, dump, parse, refusals, search_parameters, splice, values_of
 
@@ -107,15 +107,24 @@ def stamped(text: bytes, references: dict[str, str] | None = None) -> bytes:
 
 
 def interleaved(*contenders: Callable[[], Any], times: int = 1) -> list[float]:
-    """Return each contender's median time in milliseconds, all run once per round."""
+    """Return each contender's median time in milliseconds, all run once per round.
+
+    Shape: the time this thread computed, so that what else runs on the machine is not counted.
+    """
     spent: list[list[float]] = [[] for _ in contenders]
     for _ in range(ROUNDS):
         for number, contender in enumerate(contenders):
-            start = time.perf_counter()
+            start = time.thread_time()
             for _ in range(times):
                 contender()
-            spent[number].append((time.perf_counter() - start) * 1000 / times)
+            spent[number].append((time.thread_time() - start) * 1000 / times)
     return [statistics.median(one) for one in spent]
+
+
+def each(lines: list[bytes], done: Callable[[bytes], Any]) -> None:
+    """Do something with each line, one after the other, as a file of lines is read."""
+    for line in lines:
+        done(line)
 
 
 def cold(body: str) -> tuple[float, float]:
@@ -159,8 +168,10 @@ def run() -> list[tuple[str, float, str]]:
     parsing_ours, alone_ours = interleaved(lambda: parse(profiled), lambda: refusals(claiming, known))
     (peer_ours,) = interleaved(lambda: Bundle.model_validate_json(profiled))
     lines = [dump(observation(number)) for number in range(200)]
-    bare, checked = interleaved(
-        lambda: [parse(line) for line in lines], lambda: [refusals(parse(line)) for line in lines]
+    bare, checked, said = interleaved(
+        lambda: each(lines, parse),
+        lambda: each(lines, lambda line: refusals(parse(line))),
+        lambda: each(lines, check_text),
     )
     text = dump(observation(1))
     spliced, linked = interleaved(
@@ -172,6 +183,11 @@ def run() -> list[tuple[str, float, str]]:
     parameters = list(search_parameters("Observation").values())
     (indexed,) = interleaved(lambda: [values_of(one, resource) for one in parameters], times=20)
     first, held = cold("check({'resourceType': 'Patient', 'active': True})")
+    known_first, known_held = cold(
+        "from fhirmod.mapping import known_profiles\n"
+        "from fhirmod.r4 import accepts\n"
+        "accepts({'resourceType': 'Patient', 'active': True}, known_profiles())"
+    )
     whole, all_held = cold("from fhirmod.r4.plan import plan\nfor name in RESOURCE_TYPES: plan(name)")
     return [
         (
@@ -180,7 +196,7 @@ def run() -> list[tuple[str, float, str]]:
             f"{exact:.2f} ms for {len(data)} bytes",
         ),
         ("walk of a 100-entry Bundle / json.loads", walk / floor, f"{walk:.1f} ms; target 60 ms"),
-        ("findings of a broken Bundle / json.loads", found / floor, f"{found:.1f} ms; target 60 ms"),
+        ("findings of a broken Bundle / json.loads", found / floor, f"{found:.1f} ms; target 20 ms"),
         ("accept path of that Bundle / its exact parse", alone / parsing, f"{alone:.2f} ms; target 2"),
         ("the two together / the exact parse", taken / parsing, f"{taken:.2f} ms"),
         ("fhir.resources R4B model_validate_json / accept path", peer / alone, f"{peer:.1f} ms; target 15"),
@@ -196,10 +212,12 @@ def run() -> list[tuple[str, float, str]]:
             f"{peer_ours:.1f} ms; it checks no profile; target 15",
         ),
         ("parse and accept of 200 NDJSON lines / exact parse", checked / bare, f"{checked:.1f} ms; target 2"),
+        ("fhirmod check of 200 NDJSON lines / exact parse", said / bare, f"{said:.1f} ms, with warnings; target 2"),
         ("splice of one Observation, us", spliced * 1000, f"{len(text)} bytes; target 60 us for 2 kB"),
         ("splice with a reference rewritten, us", linked * 1000, f"{len(text)} bytes"),
         ("search values of one Observation, us", indexed * 1000, f"{len(parameters)} parameters"),
-        ("start-up to the first check, ms", first, f"{held:.0f} MiB held; target 200 ms"),
+        ("start-up to the first check, ms", first, f"{held:.0f} MiB held; target 300 ms"),
+        ("start-up to the first resource that claims a profile, ms", known_first, f"{known_held:.0f} MiB held"),
         ("start-up with every type compiled, ms", whole, f"{all_held:.0f} MiB held; target 60 MiB"),
     ]
 
