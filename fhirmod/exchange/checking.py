@@ -6,34 +6,37 @@ from typing import Any
 from fhirmod.episode import read_entry
 from fhirmod.errors import FhirmodError, Finding, InvalidError
 from fhirmod.mapping import known_profiles
-from fhirmod.r4 import check, parse
+from fhirmod.r4 import check, parse, said_at_once
 
 from .judged import judged_bundle, judged_entries
 
 _NO_ID = "00000000-0000-4000-8000-000000000000"
 
 
-def check_text(text: bytes) -> list[Finding]:
+def check_text(text: bytes, *, many: bool = False) -> list[Finding]:
     """Return everything that is to be said of a document; what cannot be read is said so, not raised.
 
     Shape: a FHIR resource or Bundle; one entry, a list of entries, or ``{"opening": ..., "entries": [...]}``. An
            entry may leave out what the service fills in. Of a whole case (a list of entries, a Bundle that carries
            one) the last layer says what the rules find, as of its last entry; those warn and refuse nothing.
+           `many` says that the document is one of many, so that making ready for what is plain pays; the findings are
+           the same.
     """
     try:
-        return check_document(parse(text))
+        return check_document(parse(text), many=many)
     except FhirmodError as wrong:
         return list(wrong.findings)
 
 
-def check_document(document: Any) -> list[Finding]:
+def check_document(document: Any, *, many: bool = False) -> list[Finding]:
     """Return the findings of a parsed document, as `check_text` does."""
     match document:
         case {"resourceType": "Bundle"}:
             found = check(document)
             return found if any(one.refuses for one in found) else [*found, *judged_bundle(document)]
         case {"resourceType": _}:
-            return check(document, known=known_profiles())
+            plain = said_at_once(document, known_profiles()) if many else None
+            return check(document, known=known_profiles()) if plain is None else plain
         case {"entries": [*entries], **rest}:
             opening = rest.get("opening")
             told = [] if opening is None else list(_entry({"kind": "opening"} | _plain(opening), "opening"))

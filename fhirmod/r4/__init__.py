@@ -4,7 +4,7 @@ Places are FHIRPath in R4's simple subset: element names, `[n]` for repetition, 
 name (`Observation.component[1].value.value`, not `valueQuantity`), which every FHIRPath engine evaluates.
 """
 
-from .accept import accepts, refusals
+from .accept import accepts, refusals, said_at_once
 from .check import check
 from .compartments import compartment_members, compartment_parameters, compartments
 from .conform import check_profile
@@ -96,6 +96,7 @@ __all__ = [
     "reaches",
     "references",
     "refusals",
+    "said_at_once",
     "search_parameter",
     "search_parameters",
     "search_values",

@@ -6,7 +6,7 @@ holds it to that); a no means nothing, and `refusals` then asks the walker.
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 import jsonschema_rs
@@ -15,6 +15,7 @@ from fhirmod.errors import Finding
 
 from .bundles import Bundle
 from .check import check
+from .conform import asked
 from .inside import Inside
 from .invariants import Scope
 from .invariants.logic import each
@@ -22,9 +23,10 @@ from .keywords import KEYWORDS
 from .known import R4, Known
 from .links import Link
 from .places import Place
+from .plan import Check, plan
 from .profile_subset import linked
 from .subset import SUBSET_TYPES, Schema, claims_schema, sorted_schema, ways
-from .walk import BROKEN
+from .walk import BEST_PRACTICE, BROKEN, Walk
 
 Narrowing = tuple[tuple[str, ...], Mapping[str, tuple[str, ...]]]
 
@@ -79,23 +81,50 @@ def _accepts(resource: Any, known: Known) -> bool:
     )
 
 
-def _judged(resources: list[Any], known: Known) -> list[_Route] | None:
+def said_at_once(resource: Any, known: Known = R4) -> list[Finding] | None:
+    """Return what `check` says of a resource where that is plain, nothing or that it has no narrative; else None."""
+    try:
+        kind = resource["resourceType"]
+        routes = None if kind == "Bundle" else _judged([resource], known, quiet=True)
+        if routes is None or not all(_conforms(resource, url, known, quiet=True) for url in _asked(resource, known)):
+            return None
+    except (RecursionError, *BROKEN):
+        return None
+    scope = Scope(resource, resource)
+    if all(test(resource, scope) for _, _, _, test in _best_practice(kind)):
+        return []
+    walk = Walk()
+    walk.rules(_best_practice(kind), resource, (None, kind, -1), scope)
+    return walk.findings
+
+
+def _asked(resource: Mapping[str, Any], known: Known) -> Iterator[str]:
+    """Return the known profiles that a resource's code calls for; of these, what is lacking is a warning."""
+    yield from (one.url for url in asked(resource) if (one := known.profile(url)) is not None)
+
+
+@cache
+def _best_practice(kind: str) -> tuple[Check, ...]:
+    return tuple(one for one in plan(kind).checks if one[0] in BEST_PRACTICE)
+
+
+def _judged(resources: list[Any], known: Known, *, quiet: bool = False) -> list[_Route] | None:
     """Return the routes of resources that plainly are as their types and profiles ask, or None if one is not."""
     lists: dict[str, list[Any]] = defaultdict(list)
     claims: dict[str, list[Any]] = defaultdict(list)
     routes = []
     for one in resources:
         claimed = tuple(one["meta"].get("profile", ())) if "meta" in one else ()
-        route = _route(known, one["resourceType"], claimed)
+        route = _route(known, one["resourceType"], claimed, quiet)
         if route is None:
             return None
         routes.append(route)
         lists[one["resourceType"]].append(one)
         for url in route.profiles:
             claims[url].append(one)
-    if len(lists["Bundle"]) > 1 or not _types(known).is_valid(lists):
+    if len(lists["Bundle"]) > 1 or not _types(known, quiet).is_valid(lists):
         return None
-    return routes if not claims or _profiles(known)[0].is_valid(claims) else None
+    return routes if not claims or _profiles(known, quiet)[0].is_valid(claims) else None
 
 
 def _tidy(entries: Iterable[Any]) -> bool:
@@ -109,13 +138,13 @@ def _tidy(entries: Iterable[Any]) -> bool:
 
 
 @lru_cache(maxsize=1024)  # the URLs come from whoever asks, so what is kept is bounded
-def _route(known: Known, kind: str, claimed: tuple[str, ...]) -> _Route | None:
+def _route(known: Known, kind: str, claimed: tuple[str, ...], quiet: bool) -> _Route | None:
     """Return where a resource of a type that claims profiles is judged, or None if only the walker can."""
     profiles = list(dict.fromkeys(one for url in claimed if (one := known.profile(url)) is not None))
     urls = tuple(one.url for one in profiles)
     if kind not in _KINDS or any(one.type != kind for one in profiles):
         return None
-    if urls and not _profiles(known)[1].issuperset(urls):
+    if urls and not _profiles(known, quiet)[1].issuperset(urls):
         return None
     links = [link for one in profiles for link in linked(one)]
     profiled = tuple(link for link in links if any(link[1].values()))
@@ -138,11 +167,11 @@ def _leads(resource: Mapping[str, Any], links: Iterable[Narrowing], known: Known
     return True
 
 
-def _conforms(target: Mapping[str, Any], url: str, known: Known) -> bool:
+def _conforms(target: Mapping[str, Any], url: str, known: Known, *, quiet: bool = False) -> bool:
     """Return whether a resource plainly conforms to a profile; what it claims it is held to anyway."""
     if url in target.get("meta", _NOTHING).get("profile", ()):
         return True
-    judge, names = _profiles(known)
+    judge, names = _profiles(known, quiet)
     return url in names and judge.is_valid({url: [target]})
 
 
@@ -187,14 +216,14 @@ def _urns(node: Mapping[str, Any], name: str) -> Iterator[tuple[str, frozenset[s
 
 
 @lru_cache(maxsize=8)
-def _types(known: Known) -> jsonschema_rs.Draft202012Validator:
-    return _validator(sorted_schema(known))
+def _types(known: Known, quiet: bool) -> jsonschema_rs.Draft202012Validator:
+    return _validator(sorted_schema(known, quiet=quiet))
 
 
 @lru_cache(maxsize=8)
-def _profiles(known: Known) -> tuple[jsonschema_rs.Draft202012Validator, frozenset[str]]:
+def _profiles(known: Known, quiet: bool) -> tuple[jsonschema_rs.Draft202012Validator, frozenset[str]]:
     """Return the validator of lists by profile, and which profiles have one."""
-    schema = claims_schema(known)
+    schema = claims_schema(known, quiet=quiet)
     return _validator(schema), frozenset(schema["properties"])
 
 

@@ -77,14 +77,15 @@ def check_claims(resource: Mapping[str, Any], place: Place, around: Around, scop
             continue
         done.add(one.url)
         found += check_profile(resource, one, place=place, around=around, scope=scope)
-    for url in _asked(resource):
+    for url in asked(resource):
         one = around.known.profile(url)
         if one is not None and one.url not in done:
             found += check_profile(resource, one, place=place, around=around, severity="warning", scope=scope)
     return found
 
 
-def _asked(resource: Mapping[str, Any]) -> Iterator[str]:
+def asked(resource: Mapping[str, Any]) -> Iterator[str]:
+    """Return which of R4's profiles a resource's code calls for."""
     code, kind = resource.get("code"), str(resource.get("resourceType"))
     codings = code.get("coding") if isinstance(code, dict) else None
     for one in codings if isinstance(codings, list) else ():

@@ -50,6 +50,18 @@ PATTERNS: dict[str, Schema] = {
     "xhtml": {"anyOf": [{"type": "string", "pattern": NARRATIVE}, {"type": "string", "r4-narrative": True}]},
 }
 
+# The same of which nothing at all is to be said: no blank text, no relative URI, no urn that is none.
+_READABLE = {**_TEXT, "pattern": r"^[^\s\x00-\x20\x7f-\xa0][^\x00-\x08\x0b\x0c\x0e-\x1f]*$"}
+WHOLE_URI = {
+    "type": "string",
+    "pattern": r"^(?:(?:https?|ftp|mailto|urn:(?:iso|ietf)):[^ \t\r\n\f\v]+"
+    r"|urn:uuid:[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}|urn:oid:[0-2](?:\.(?:0|[1-9][0-9]*))+)$",
+}
+QUIET: dict[str, Schema] = PATTERNS | {
+    **dict.fromkeys(("string", "markdown"), _READABLE),
+    **dict.fromkeys(("canonical", "uri", "url"), WHOLE_URI),
+}
+
 # Rules that hold by how the subset is made: no contained resources, no reference to #, closed extensions.
 MOOT = frozenset(("dom-2", "dom-3", "dom-4", "dom-5", "ext-1", "ref-1"))
 

@@ -5,10 +5,11 @@ from typing import Any
 
 from .fragments import MOOT, TRANSLATED
 from .invariants import TESTS, Scope
-from .meaning import bound
+from .meaning import bound, coding, identifier, quantity
 from .narrative import problems
-from .plan import Slot, plan
-from .walk import BROKEN
+from .places import Place
+from .plan import Check, Slot, plan
+from .walk import BEST_PRACTICE, BROKEN
 
 Test = Callable[[Any], bool]
 
@@ -51,12 +52,21 @@ def _narrative(_value: Any) -> Test:
 
 def _rules(value: Any) -> Test:
     """Return the test of `r4-rules`: the rules of a type that no schema says, or of one of its elements, hold."""
-    if len(value) == 1:
-        checks = [one for one in plan(value[0]).checks if one[0] not in MOOT and one[2] not in TRANSLATED]
-    else:
-        checks = [*_slot(value).checks]
-    tests = [one[3] for one in checks if one[1] == "error"]
+    return _hold([one[3] for one in _checks(value) if one[1] == "error"])
 
+
+def _quiet_rules(value: Any) -> Test:
+    """Return the test of `r4-quiet-rules`: those whose breaking is a warning hold as well."""
+    return _hold([one[3] for one in _checks(value) if one[0] not in BEST_PRACTICE])
+
+
+def _checks(value: Any) -> Iterable[Check]:
+    if len(value) > 1:
+        return _slot(value).checks
+    return [one for one in plan(value[0]).checks if one[0] not in MOOT and one[2] not in TRANSLATED]
+
+
+def _hold(tests: list[Any]) -> Test:
     def hold(instance: Any) -> bool:
         scope = Scope(instance, instance)
         return all(test(instance, scope) is not False for test in tests)
@@ -65,17 +75,35 @@ def _rules(value: Any) -> Test:
 
 
 def _bound(value: Any) -> Test:
-    """Return the test of `r4-bound`: the code is in the value set that its element is bound to."""
-    slot = _slot(value)
-    binding = slot.bound
+    """Return the test of `r4-bound`: the code is not refused by what its element is bound to."""
+    return lambda instance: "error" not in _severities(value, instance)
+
+
+def _quiet_bound(value: Any) -> Test:
+    """Return the test of `r4-quiet-bound`: nothing is to be said of the code by what its element is bound to."""
+    return lambda instance: not _severities(value, instance)
+
+
+def _severities(value: Any, instance: Any) -> list[str]:
+    slot, said = _slot(value), []
+    if slot.bound is not None:
+        bound(lambda severity, *_: said.append(severity), instance, slot, slot.bound, _NOWHERE)
+    return said
+
+
+def _meant(value: Any) -> Test:
+    """Return the test of `r4-meant`: nothing is to be said of what a Coding, quantity or Identifier means."""
+    judge = {"Coding": coding, "Identifier": identifier}.get(value, quantity)
 
     def fits(instance: Any) -> bool:
-        refused: list[str] = []
-        if binding is not None:
-            bound(lambda severity, *_: refused.append(severity), instance, slot, binding, (None, "", -1))
-        return "error" not in refused
+        said: list[str] = []
+        judge(lambda severity, *_: said.append(severity), instance, _NOWHERE)
+        return not said
 
     return fits
+
+
+_NOWHERE: Place = (None, "", -1)
 
 
 def _slot(value: Any) -> Slot:
@@ -137,6 +165,9 @@ KEYWORDS = {
     "r4-narrative": _keyword(_narrative),
     "r4-rules": _keyword(_rules),
     "r4-bound": _keyword(_bound),
+    "r4-quiet-rules": _keyword(_quiet_rules),
+    "r4-quiet-bound": _keyword(_quiet_bound),
+    "r4-meant": _keyword(_meant),
     "r4-rule": _keyword(_rule),
     "r4-once": _keyword(_once),
 }

@@ -9,6 +9,7 @@ from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
+from .bindings import Bound
 from .facts import known_types
 from .fragments import SURELY
 from .invariants import TESTS
@@ -27,13 +28,15 @@ class _NotSaidError(Exception):
     """Raised inside this module where a schema cannot say what a profile asks."""
 
 
-def demand(against: Profile, known: Known) -> Schema | None:
+def demand(against: Profile, known: Known, *, quiet: bool = False) -> Schema | None:
     """Return what a profile asks of what is valid R4 of its type already, or None if no schema can say it.
 
-    Shape: what the definitions of `known` extensions ask is not asked again.
+    Shape: what the definitions of `known` extensions ask is not asked again; `quiet` asks for no warning either.
     """
     try:
-        return _Demands(known, whole=against.type == "Extension").value(against.root, plan(against.type), root=True)
+        return _Demands(known, whole=against.type == "Extension", quiet=quiet).value(
+            against.root, plan(against.type), root=True
+        )
     except (_NotSaidError, KeyError):
         return None
 
@@ -61,9 +64,10 @@ class _Demands:
     Shape: `whole` is where a definition of an extension itself is made, of which nothing has been asked.
     """
 
-    def __init__(self, known: Known, *, whole: bool) -> None:
+    def __init__(self, known: Known, *, whole: bool, quiet: bool) -> None:
         self._known = known
         self._whole = whole
+        self._quiet = quiet
 
     def value(self, element: Element, shape: Plan | None, kind: str = "", *, root: bool = False) -> Schema:
         """Return what one value of an element, of a type with that plan or of a primitive `kind`, must be."""
@@ -74,11 +78,12 @@ class _Demands:
             if not all(target.isalpha() for target in element.targets):
                 raise _NotSaidError
             parts.append({"properties": {"reference": {"pattern": _LINK.format("|".join(sorted(element.targets)))}}})
-        parts += _binding(element, shape, kind)
+        if element.binding is not None and (element.binding.strength == "required" or self._quiet):
+            parts += _binding(element.binding, shape, kind)
         for _, severity, text in element.rules:
             if text not in TESTS or (not root and "%r" in text):
                 raise _NotSaidError
-            if severity == "error":
+            if severity == "error" or self._quiet:
                 parts.append({"anyOf": [*SURELY[text], {"r4-rule": text}]} if text in SURELY else {"r4-rule": text})
         # A known extension is judged by its own definition wherever it stands.
         if (element.profiles and element.types != {"Extension"}) or element.ordered or element.at_end:
@@ -394,9 +399,8 @@ def _joined(parts: list[Schema]) -> Schema:
 _PLAIN = frozenset(("required", "properties", "dependentRequired"))
 
 
-def _binding(element: Element, shape: Plan | None, kind: str) -> list[Schema]:
-    binding = element.binding
-    if binding is None or binding.members is None or binding.strength != "required":
+def _binding(binding: Bound, shape: Plan | None, kind: str) -> list[Schema]:
+    if binding.members is None:
         return []
     members = binding.members
     if members.grammar is not None or members.open:

@@ -11,13 +11,16 @@ from functools import cache
 from typing import Any
 
 from .extensions import allowed_on
-from .facts import known_types
-from .fragments import MOOT, PATTERNS, TRANSLATED
+from .facts import facts, known_types
+from .fragments import MOOT, PATTERNS, QUIET, TRANSLATED, WHOLE_URI
+from .invariants.logic import UCUM
 from .known import R4, Known
 from .merging import Merging, shared, switch
 from .plan import Plan, Slot, plan
 from .profile_subset import demand
 from .shapes import PRIMITIVES
+from .ucum import is_ucum
+from .walk import BEST_PRACTICE, QUANTITIES
 
 Schema = dict[str, Any]
 
@@ -79,24 +82,24 @@ def subset_schema(known: Known = R4) -> Schema:
     }
 
 
-def sorted_schema(known: Known = R4) -> Schema:
+def sorted_schema(known: Known = R4, *, quiet: bool = False) -> Schema:
     """Return the schema of resources that stand in lists by their type: `{"Observation": [...]}`.
 
-    Shape: a Bundle stands without the resources of its entries.
+    Shape: a Bundle stands without the resources of its entries. What is `quiet` gives no warning either.
     """
-    making = _Making(known)
+    making = _Making(known, quiet=quiet)
     making.defs["Resource"] = {"type": "object"}
     lists: dict[str, Any] = {name: {"$ref": making.definition(name)} for name in (*SUBSET_TYPES, "Bundle")}
     making.finish()
     return _of_lists(lists, making.defs)
 
 
-def claims_schema(known: Known) -> Schema:
+def claims_schema(known: Known, *, quiet: bool = False) -> Schema:
     """Return the schema of resources that stand in lists by the URL of each profile they claim.
 
     Shape: they are in the lists of their types too; a profile that no schema can say has no list.
     """
-    asked = {one.url: demand(one, known) for one in known.claimable()}
+    asked = {one.url: demand(one, known, quiet=quiet) for one in known.claimable()}
     return _of_lists({url: one for url, one in asked.items() if one is not None}, {})
 
 
@@ -114,7 +117,9 @@ def _of_lists(lists: Mapping[str, Schema], defs: Mapping[str, Schema]) -> Schema
 class _Making:
     """One making of the schema: its definitions, each made when first asked for."""
 
-    def __init__(self, known: Known) -> None:
+    def __init__(self, known: Known, *, quiet: bool = False) -> None:
+        self._quiet = quiet
+        self._patterns = QUIET if quiet else PATTERNS
         self.defs: dict[str, Schema] = {}
         self.both = Merging(self.defs).both
         self._all = known
@@ -161,7 +166,7 @@ class _Making:
                 required.append(keys[0])
             else:
                 demands.append({"anyOf": [{"required": [key]} for key in keys]})
-        rules = [text for key, severity, text, _ in shape.checks if severity == "error" and key not in MOOT]
+        rules = [text for key, severity, text, _ in shape.checks if self._asks(key, severity) and key not in MOOT]
         demands += [TRANSLATED[text] for text in rules if text in TRANSLATED]
         made: Schema = {
             "type": "object",
@@ -169,23 +174,29 @@ class _Making:
             "additionalProperties": False,
             **({"required": required} if required else {"minProperties": 1}),
             "dependentSchemas": _alone(groups, properties),
-            "r4-rules": [] if TRANSLATED.keys() >= {*rules} else [name],
+            self._rules: [] if TRANSLATED.keys() >= {*rules} else [name],
         }
         made = {key: value for key, value in made.items() if value not in ([], {})} | {"properties": properties}
+        if self._quiet and (meant := _meant(name)):
+            demands.append(meant)
         for one in demands:
             made = self.both(made, one)
         return made
+
+    def _asks(self, key: str, severity: str) -> bool:
+        """Return whether a rule is to hold: a warning does not refuse, but it is something said."""
+        return severity == "error" or (self._quiet and key not in BEST_PRACTICE)
 
     def _property(self, name: str, key: str, slot: Slot) -> Schema | None:
         if slot.group == "value" and name in _OF_ANY_TYPE and slot.field.type not in _VALUES:
             return None
         if slot.companion:
             return {"$ref": self._made("Element", self._companion)}
-        one = _primitive(name, key, slot) if slot.primitive else self._complex(name, key, slot)
+        one = self._primitive(name, key, slot) if slot.primitive else self._complex(name, key, slot)
         if one is None:
             return None
-        if slot.checks and any(check[1] == "error" for check in slot.checks):
-            one = {**one, "r4-rules": [name, key]}
+        if any(self._asks(check[0], check[1]) for check in slot.checks):
+            one = {**one, self._rules: [name, key]}
         if not slot.many:
             return one
         many: Schema = {"type": "array", "minItems": 1, "items": one}
@@ -202,9 +213,22 @@ class _Making:
         if field.type == "Extension":
             return self._extensions_of(name)
         made: Schema = {"$ref": self.definition(slot.inner)}
-        if slot.bound is not None and (slot.bound.strength == "required" or slot.bound.widest):
-            made["r4-bound"] = [name, key]
+        if slot.bound is not None and (self._quiet or slot.bound.strength == "required" or slot.bound.widest):
+            made["r4-quiet-bound" if self._quiet else "r4-bound"] = [name, key]
         return made
+
+    @property
+    def _rules(self) -> str:
+        return "r4-quiet-rules" if self._quiet else "r4-rules"
+
+    def _primitive(self, name: str, key: str, slot: Slot) -> Schema:
+        kind = slot.field.type
+        if kind == "code" and slot.bound is not None:
+            inner = slot.bound.members
+            if inner is not None and inner.grammar is None and not inner.open:
+                return {"enum": sorted(inner.codes)}
+            return {"type": "string", "r4-plain": [name, key]}
+        return self._patterns.get(kind) or {"type": "string", "r4-plain": [name, key]}
 
     def _companion(self) -> Schema:
         extensions = {"type": "array", "minItems": 1, "items": self._extensions_of("Element")}
@@ -237,7 +261,7 @@ class _Making:
         cases = [
             (
                 {"required": ["url"], "properties": {"url": {"const": url}}},
-                False if (asked := demand(one, self._all)) is None else self.both(known, asked),
+                False if (asked := demand(one, self._all, quiet=self._quiet)) is None else self.both(known, asked),
             )
             for url, one in self._extensions.items()
         ]
@@ -250,6 +274,10 @@ class _Making:
             "type": "string",
             "pattern": r"^[^ \t\r\n\f\v]+$" if nested else r"^[^ \t\r\n\f\v]*:[^ \t\r\n\f\v]*$",
         }
+        if self._quiet:
+            url = (
+                {"anyOf": [{"type": "string", "pattern": r"^[A-Za-z0-9\-]+$"}, WHOLE_URI]} if nested else {**WHOLE_URI}
+            )
         if self._extensions and not known:
             url["not"] = {"enum": [*self._extensions]}
         inner = {"type": "array", "minItems": 1, "items": self._extensions_of("Extension")}
@@ -282,10 +310,15 @@ class _Making:
                     "reference": {"type": "string", "anyOf": [near, *([_UUID] if urn else []), far]},
                     "type": {"enum": kinds},
                     "identifier": {"$ref": self.definition("Identifier")},
-                    "display": PATTERNS["string"],
+                    "display": self._patterns["string"],
                     "extension": {"type": "array", "minItems": 1, "items": self._extensions_of("Reference")},
                 },
-                "dependentSchemas": {"type": {"anyOf": [{"properties": {"reference": False}}, *_agreeing(kinds)]}},
+                "dependentSchemas": {
+                    "type": {
+                        "anyOf": [{"properties": {"reference": False}}, *_agreeing(kinds)],
+                        "minProperties": 2 if self._quiet else 1,  # a type alone says nothing
+                    }
+                },
                 "minProperties": 1,
                 "additionalProperties": False,
             }
@@ -319,14 +352,37 @@ def _alone(groups: dict[str, list[str]], properties: dict[str, Any]) -> Schema:
     return found
 
 
-def _primitive(name: str, key: str, slot: Slot) -> Schema:
-    kind = slot.field.type
-    if kind == "code" and slot.bound is not None:
-        inner = slot.bound.members
-        if inner is not None and inner.grammar is None and not inner.open:
-            return {"enum": sorted(inner.codes)}
-        return {"type": "string", "r4-plain": [name, key]}
-    return PATTERNS.get(kind) or {"type": "string", "r4-plain": [name, key]}
+def _meant(name: str) -> Schema | None:
+    """Return that nothing is to be said of what a value of a type means; the common ones are told without asking."""
+    kind = name.partition("|")[0]
+    common: dict[str, Schema] = {
+        "Coding": {"system": {"not": {"enum": [*facts()["systems"], UCUM]}}},
+        "Identifier": {"system": {"not": {"const": "urn:ietf:rfc:3986"}}},
+        **{one: {"code": {"enum": [unit for unit in _UNITS if is_ucum(unit)]}} for one in QUANTITIES},
+    }
+    return {"anyOf": [{"properties": common[kind]}, {"r4-meant": kind}]} if kind in common else None
+
+
+_UNITS = (
+    "mm[Hg]",
+    "mL",
+    "L",
+    "/min",
+    "Cel",
+    "%",
+    "g",
+    "kg",
+    "g/dL",
+    "g/L",
+    "min",
+    "h",
+    "s",
+    "cm",
+    "a",
+    "wk",
+    "d",
+    "{count}",
+)
 
 
 @cache

@@ -20,7 +20,7 @@ from .places import Place, written
 from .plan import Plan, Slot, plan
 from .primitives import primitive
 
-_QUANTITIES = ("Quantity", "Age", "Count", "Distance", "Duration")
+QUANTITIES = ("Quantity", "Age", "Count", "Distance", "Duration")
 BROKEN = (TypeError, AttributeError, KeyError, ValueError, IndexError)
 # R4 marks dom-6 as best practice (elementdefinition-bestpractice), so it informs and does not warn.
 BEST_PRACTICE = frozenset(("dom-6",))
@@ -40,7 +40,7 @@ class Walk:
             "Coding": self._meant(coding),
             "Identifier": self._meant(identifier),
             "Extension": self._extension,
-            **dict.fromkeys(_QUANTITIES, self._meant(quantity)),
+            **dict.fromkeys(QUANTITIES, self._meant(quantity)),
         }
 
     def _meant(self, judge_value: Callable[[Say, Any, Place], None]) -> Callable[[Any, Slot, Place, Scope], None]:
@@ -122,7 +122,7 @@ class Walk:
             else:
                 self._complex(value, slot, (place, slot.field.name, -1), scope)
             if slot.checks and slot.primitive and not slot.many:
-                self._run(slot.checks, value, (place, slot.field.name, -1), scope)
+                self.rules(slot.checks, value, (place, slot.field.name, -1), scope)
         for name, keys in shape.required:
             if not any(key in node for key in keys):
                 self.error(
@@ -132,9 +132,10 @@ class Walk:
                     f"The element {name} is missing; {shape.name} must have it.",
                 )
         if shape.checks:
-            self._run(shape.checks, node, place, scope)
+            self.rules(shape.checks, node, place, scope)
 
-    def _run(self, checks: Any, node: Any, place: Place, scope: Scope) -> None:
+    def rules(self, checks: Any, node: Any, place: Place, scope: Scope) -> None:
+        """Say which rules do not hold for a node."""
         for key, severity, text, test in checks:
             try:
                 held = test(node, scope)
@@ -211,7 +212,7 @@ class Walk:
                     else:
                         primitive(self.say, item, slot, (place, name, index))
                 if slot.checks:
-                    self._run(slot.checks, item, (place, name, index), scope)
+                    self.rules(slot.checks, item, (place, name, index), scope)
         else:
             for index, item in enumerate(value):
                 self._complex(item, slot, (place, name, index), scope)
@@ -318,7 +319,7 @@ class Walk:
         if slot.bound is not None:
             bound(self.say, value, slot, slot.bound, place)
         if slot.checks:
-            self._run(slot.checks, value, place, scope)
+            self.rules(slot.checks, value, place, scope)
 
     def _contained(self, node: dict[str, Any], place: Place, scope: Scope) -> None:
         """A contained resource is found by its id, so it has one that no other in its container has."""

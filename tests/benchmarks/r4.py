@@ -171,7 +171,7 @@ def run() -> list[tuple[str, float, str]]:
     bare, checked, said = interleaved(
         lambda: each(lines, parse),
         lambda: each(lines, lambda line: refusals(parse(line))),
-        lambda: each(lines, check_text),
+        lambda: each(lines, lambda line: check_text(line, many=True)),
     )
     text = dump(observation(1))
     spliced, linked = interleaved(

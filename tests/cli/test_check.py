@@ -13,6 +13,7 @@ from typer.testing import CliRunner, Result
 
 from fhirmod.cli import checking
 from fhirmod.cli.commands import app
+from fhirmod.exchange import check_text
 from fhirmod.r4 import check, dump, parse
 from tests.r4.corpus import changed, invalid, valid
 
@@ -168,11 +169,19 @@ def test_progress_is_said_on_stderr_and_json_alone_on_stdout(tmp_path: Path, mon
     assert all(json.loads(line)["severity"] == "information" for line in done.stdout.splitlines())
 
 
+def test_a_long_file_says_of_each_line_what_a_short_one_does(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = write(tmp_path / "corpus.ndjson", *CORPUS)
+    walked = found(file)
+    monkeypatch.setattr(checking, "FEW", 0)
+    assert found(file) == walked
+
+
 def test_a_file_of_lines_is_never_held_whole(tmp_path: Path) -> None:
     file = Path(write(tmp_path / "many.ndjson", *[GOOD | {"contact": [{"name": {"text": "x" * 10_000}}]}] * 600))
     assert file.stat().st_size > 6_000_000
     for _ in checking.check_files([Path(write(tmp_path / "first.ndjson", GOOD, BAD))], checking.Tally()):
         pass  # the definitions are compiled once, before the measure
+    check_text(dump(GOOD), many=True)
     tracemalloc.start()
     tally = checking.Tally()
     for _ in checking.check_files([file], tally):

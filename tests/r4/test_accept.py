@@ -15,9 +15,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fhirmod.r4 import Known, accepts, check, dump, parse, refusals
+from fhirmod.r4 import Known, accepts, check, dump, parse, refusals, said_at_once
 from fhirmod.r4.fragments import PATTERNS
 from fhirmod.r4.grammars import PRIMITIVE
+from fhirmod.r4.invariants.logic import UCUM
 from fhirmod.r4.subset import SUBSET_TYPES, subset_schema
 from tests.benchmarks.r4 import broken, bundle, observation
 
@@ -148,10 +149,53 @@ def test_what_r4_forbids_is_not_accepted(case: dict[str, Any]) -> None:
         assert not accepts(resource)
 
 
+@settings(max_examples=150, deadline=None)
+@given(st.integers(0, 2**32))
+def test_what_is_said_at_once_is_what_the_walker_says(seed: int) -> None:
+    chance = random.Random(seed)
+    for _ in range(20):
+        resource = mutated(chance.choice(SEEDS), chance)
+        if (said := said_at_once(resource)) is not None:
+            assert said == check(resource), resource
+
+
+@pytest.mark.parametrize("case", valid().values(), ids=valid().keys())
+def test_of_what_is_valid_the_walker_says_what_is_said_at_once(case: dict[str, Any]) -> None:
+    resource = parse(dump(case))
+    assert said_at_once(resource) in (None, check(resource))
+
+
+ODDITIES = [
+    ("code.coding", [{"system": "http://terminology.hl7.org/CodeSystem/observation-category", "code": "vitalsigns"}]),
+    ("code.coding", [{"system": UCUM, "code": "millimetres"}]),
+    ("code.text", "  "),
+    ("code.text", "a\x07b"),
+    ("subject", {"type": "Patient"}),
+    ("meta", {"profile": ["of-a-woman"]}),
+    ("meta", {"source": "urn:uuid:1"}),
+    ("identifier", [{"system": "urn:ietf:rfc:3986", "value": "e1"}]),
+    ("valueQuantity", {"value": 5, "system": UCUM, "code": "millilitres"}),
+    ("interpretation", [{"coding": [{"system": "http://example.org", "code": "high"}]}]),
+    ("extension", [{"url": "urn:oid:x", "valueString": "x"}]),
+]
+
+
+@pytest.mark.parametrize(("place", "value"), ODDITIES, ids=str)
+def test_what_r4_warns_of_is_not_said_at_once(place: str, value: Any) -> None:
+    resource = {"resourceType": "Observation", "status": "final", "code": {"text": "x"}}
+    assert said_at_once(resource) == check(resource)
+    *way, key = place.split(".")
+    node: dict[str, Any] = resource[way[0]] if way else resource  # type: ignore[assignment]
+    node[key] = value
+    assert {one.severity for one in check(resource)} == {"information", "warning"}
+    assert said_at_once(resource) is None
+
+
 def test_a_mutation_of_each_kind_is_both_accepted_and_refused_so_that_the_law_is_not_empty() -> None:
     chance = random.Random(1)
-    said = [accepts(mutated(chance.choice(SEEDS), chance)) for _ in range(2000)]
-    assert 200 < sum(said) < 1800
+    made = [mutated(chance.choice(SEEDS), chance) for _ in range(2000)]
+    assert 200 < sum(accepts(one) for one in made) < 1800
+    assert 100 < sum(said_at_once(one) is not None for one in made) < 1800
 
 
 @pytest.mark.parametrize("kind", sorted(PATTERNS.keys() - {"xhtml"}))

@@ -86,10 +86,10 @@ class Recorder(Walk):
         super().__init__()
         self.asked: list[Asked] = []
 
-    def _run(self, checks: Any, node: Any, place: Any, scope: Scope) -> None:
+    def rules(self, checks: Any, node: Any, place: Any, scope: Scope) -> None:
         kind = _kinds()[id(checks)]
         self.asked += [Asked(key, text, node, scope, kind) for key, _, text, _ in checks]
-        super()._run(checks, node, place, scope)
+        super().rules(checks, node, place, scope)
 
 
 def _has_value(nodes: list[Any]) -> bool:

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from fhirmod.errors import InvalidError
-from fhirmod.r4 import Known, accepts, check, parse
+from fhirmod.r4 import Known, accepts, check, parse, said_at_once
 
 FAMILIES = {path.stem: parse(path.read_bytes()) for path in sorted((Path(__file__).parent / "profiles").glob("*.json"))}
 CASES = {f"{name}: {case['label']}": (name, case) for name, family in FAMILIES.items() for case in family["cases"]}
@@ -36,6 +36,12 @@ def test_what_the_fast_way_accepts_has_no_error(label: str) -> None:
     name, case = CASES[label]
     if accepts(case["instance"], KNOWN[name]):
         assert not any(one.refuses for one in check(case["instance"], known=KNOWN[name]))
+
+
+@pytest.mark.parametrize("label", CASES, ids=str)
+def test_what_is_said_at_once_is_what_the_walker_says(label: str) -> None:
+    name, case = CASES[label]
+    assert said_at_once(case["instance"], KNOWN[name]) in (None, check(case["instance"], known=KNOWN[name]))
 
 
 def test_the_fast_way_says_yes_to_some_cases_so_that_the_law_is_not_empty() -> None:
