@@ -191,6 +191,28 @@ def test_what_r4_warns_of_is_not_said_at_once(place: str, value: Any) -> None:
     assert said_at_once(resource) is None
 
 
+def test_a_rule_whose_breaking_is_a_warning_is_not_passed_over_at_once() -> None:
+    # http://hl7.org/fhir/R4/condition.html, con-3: a problem on a list has a clinical status; a warning
+    problem = {"system": "http://terminology.hl7.org/CodeSystem/condition-category", "code": "problem-list-item"}
+    condition = {
+        "resourceType": "Condition",
+        "category": [{"coding": [problem]}],
+        "subject": {"reference": "Patient/1"},
+    }
+    assert {one.code for one in check(condition)} == {"con-3", "dom-6"}
+    assert said_at_once(condition) is None
+    rule = "(component.empty() and hasMember.empty()) implies (dataAbsentReason.exists() or value.exists())"
+    constraint = {"key": "wide-1", "severity": "warning", "human": "a value", "expression": rule}
+    asked = ONLY_WOMEN | {"differential": {"element": [{"id": "Observation", "path": "Observation"}]}}
+    asked["differential"]["element"][0]["constraint"] = [constraint]  # type: ignore[index]
+    known, claimed = Known([asked]), {"profile": [ONLY_WOMEN["url"]]}
+    claiming = {"resourceType": "Observation", "meta": claimed, "status": "final", "code": {"text": "x"}}
+    assert {one.code for one in check(claiming, known=known)} == {"wide-1", "dom-6"}
+    assert said_at_once(claiming, known) is None
+    valued = claiming | {"valueString": "x"}
+    assert said_at_once(valued, known) == check(valued, known=known)
+
+
 def test_a_mutation_of_each_kind_is_both_accepted_and_refused_so_that_the_law_is_not_empty() -> None:
     chance = random.Random(1)
     made = [mutated(chance.choice(SEEDS), chance) for _ in range(2000)]
