@@ -39,6 +39,7 @@ from fhirmod.store import Value, microseconds
 from .composed import both
 
 LONGEST = 400  # characters of a text that are compared; PostgreSQL keeps at most 2,700 bytes in one index row
+_MOST_BYTES = 1200
 UNIONS: Mapping[str, tuple[str, ...]] = {
     "combo-code": ("code", "component-code"),
     "combo-code-value-concept": ("code-value-concept", "component-code-value-concept"),
@@ -59,6 +60,18 @@ _SPECIAL = frozenset(("_id", "_lastUpdated", "identifier"))
 _SWAPPED = frozenset(("relationship",))  # of DocumentReference: R4 4.0.1 reads code as reference, target as code
 
 
+def cut(text: str) -> str:
+    """Return what of a text is compared: 400 characters, as far as 1,200 bytes hold them.
+
+    >>> len(cut("x" * 500)), len(cut("北" * 500)), len(cut("🩸" * 500))
+    (400, 400, 300)
+    """
+    some = text[:LONGEST]
+    if len(some) <= _MOST_BYTES // 4 or max(some) <= "\uffff":
+        return some
+    return some.encode()[:_MOST_BYTES].decode(errors="ignore")
+
+
 def fold(text: str) -> str:
     """Return a text without case and accents, as R4 compares strings.
 
@@ -68,7 +81,7 @@ def fold(text: str) -> str:
     Source: http://hl7.org/fhir/R4/search.html#string (insensitive to case and accents).
     """
     parted = unicodedata.normalize("NFKD", text.casefold())
-    return "".join(one for one in parted if not unicodedata.combining(one))[:LONGEST]
+    return cut("".join(one for one in parted if not unicodedata.combining(one)))
 
 
 @cache
@@ -116,7 +129,7 @@ def _rows(param: str, value: SearchValue) -> Iterator[Value]:
         case TokenValue():
             yield param, _cut(value.code), _cut(value.system), 0.0, 0.0
         case StringValue():
-            yield param, fold(value.text), value.text[:LONGEST], 0.0, 0.0
+            yield param, fold(value.text), cut(value.text), 0.0, 0.0
         case UriValue():
             yield param, _cut(value.uri), "", 0.0, 0.0
         case ReferenceValue():
@@ -162,7 +175,7 @@ def target(reference: str) -> tuple[str, str]:
 
 
 def _cut(text: str | None) -> str:
-    return (text or "")[:LONGEST]
+    return cut(text or "")
 
 
 def _end(amount: Decimal | None, otherwise: float) -> float:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from fhirmod.store import Clause, Key, Operator, Sought, Value, microseconds
+from fhirmod.store import Clause, Key, Operator, Sought, Value, microseconds, short
 
 from .indexing import values
 from .putting import indexed
@@ -105,4 +105,4 @@ def _identity(id_: str, resource: Resource, now: float) -> Iterable[Value]:
     yield "_lastUpdated", "", "", now, now
     for param, system, code in indexed(resource)[0]:
         if param == "identifier":
-            yield param, code, system, 0.0, 0.0
+            yield param, short(code), short(system), 0.0, 0.0

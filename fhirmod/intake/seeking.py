@@ -18,10 +18,10 @@ from math import prod
 from fhirmod.errors import BadParameterError, NotSupportedError
 from fhirmod.mapping import searches
 from fhirmod.r4 import RESOURCE_TYPES, SearchParameter, alternatives, component_types, composed, span, token, unescaped
-from fhirmod.store import Clause, Column, Criterion, Operator, Sought, microseconds
+from fhirmod.store import Clause, Column, Criterion, Operator, Sought, microseconds, short
 
 from .composed import met_by_both
-from .indexing import DAY, END, LONG, LONGEST, UNIONS, WIDE, fold, indexed_parameters, target
+from .indexing import DAY, END, LONG, UNIONS, WIDE, cut, fold, indexed_parameters, target
 
 MODIFIERS: Mapping[str, frozenset[str]] = {
     "token": frozenset(("missing", "not")),
@@ -157,7 +157,7 @@ def _clauses(parameter: SearchParameter, type_: str, value: str, modifier: str, 
         case "quantity":
             return _quantity(value, name)
         case "uri":
-            return [(("text", "=", unescaped(value)[:LONGEST]), _NO_RANGE)]
+            return [(("text", "=", cut(unescaped(value))), _NO_RANGE)]
         case _:
             return [_token(value, name)]
 
@@ -179,9 +179,9 @@ def _token(value: str, name: str) -> Clause:
     system, code = token(value)
     if not system and code is None:
         raise BadParameterError(f"A search by {name} needs a system or a value beside the bar.", place=name)
-    longest = None if name == "identifier" else LONGEST
-    coded: Clause = (("text", "=", code[:longest]), _NO_RANGE) if code is not None else ()
-    return coded if system is None else (*coded, ("scope", "=", system[:LONGEST]))
+    held = short if name == "identifier" else cut
+    coded: Clause = (("text", "=", held(code)), _NO_RANGE) if code is not None else ()
+    return coded if system is None else (*coded, ("scope", "=", held(system)))
 
 
 def _begins(value: str) -> Clause:
@@ -191,7 +191,7 @@ def _begins(value: str) -> Clause:
 
 
 def _exact(value: str) -> Clause:
-    return (("text", "=", fold(value)), _NO_RANGE, ("scope", "=", value[:LONGEST]))
+    return (("text", "=", fold(value)), _NO_RANGE, ("scope", "=", cut(value)))
 
 
 def _contains(value: str) -> Clause:

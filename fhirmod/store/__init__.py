@@ -24,6 +24,7 @@ from .rows import (
     Version,
     Waiting,
     microseconds,
+    short,
 )
 from .sought import Chained, Clause, Column, Criterion, Had, Operator, Order, Sought
 from .store import Counters, Store, open_store
@@ -63,4 +64,5 @@ __all__ = [
     "Writer",
     "microseconds",
     "open_store",
+    "short",
 ]

@@ -14,7 +14,7 @@ from .paging import paged, total, walked, walks
 from .past import FEW, Past, changes, few
 from .past import total as total_of_versions
 from .prepared import CHUNK, Filled, Prepared
-from .rows import EntryRow, EpisodeRow, HeldRow, Job, Key, OutboxRow, Owner, Page, Status, Version, instant
+from .rows import EntryRow, EpisodeRow, HeldRow, Job, Key, OutboxRow, Owner, Page, Status, Version, instant, short
 from .search import IDENTIFIER, planned, sampled
 from .sought import Criterion, Order, Values, form
 from .statements import VERSION
@@ -76,7 +76,7 @@ class Reader:
     def identified(self, access: Access, type_: str, system: str, value: str) -> list[str]:
         """Return the ids of living resources that carry this identifier, oldest first."""
         access.require("read")
-        return [row[0] for row in self._rows(s.IDENTIFIED, (type_, IDENTIFIER, value, system))]
+        return [row[0] for row in self._rows(s.IDENTIFIED, (type_, IDENTIFIER, short(value), short(system)))]
 
     def referrers(self, access: Access, type_: str, id_: str) -> list[tuple[str, str, str]]:
         """Return (type, id, param) of the living resources that refer to this one, oldest first."""

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
+from hashlib import sha256
 from typing import Any, Literal, NamedTuple
 
 Owner = Literal["asserted", "assembled", "derived"]
@@ -11,6 +12,7 @@ Waiting = Literal["repair", "original"]
 Key = tuple[str, str]  # (resource type, id)
 Body = bytes | Callable[[int, str], bytes]
 Value = tuple[str, str, str, float, float]  # (param, text, scope, low, high)
+_SURELY_SHORT, _LONGEST_KEY, _KEPT = 250, 1000, 900
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -21,6 +23,19 @@ def microseconds(moment: datetime) -> float:
     1772359200500000.0
     """
     return float((moment - _EPOCH) // timedelta(microseconds=1))
+
+
+def short(text: str) -> str:
+    """Return a text as the index of identifiers holds it: beyond 1,000 bytes it is cut, and told apart by a hash.
+
+    PostgreSQL takes at most 2,700 bytes in a row of an index, and an identifier is compared whole or not at all.
+
+    >>> short("W-17"), len(short("x" * 5000)), short("x" * 5000) == short("x" * 5001)
+    ('W-17', 964, False)
+    """
+    if len(text) <= _SURELY_SHORT or len(raw := text.encode()) <= _LONGEST_KEY:
+        return text
+    return raw[:_KEPT].decode(errors="ignore") + sha256(raw).hexdigest()
 
 
 class Version(NamedTuple):

@@ -15,7 +15,7 @@ from .access import Access
 from .jobs import JobWriter
 from .prepared import Change
 from .reader import as_head
-from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status, Value, Version, microseconds
+from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status, Value, Version, microseconds, short
 from .search import IDENTIFIER
 
 MOST_CLAIMS = 128
@@ -213,7 +213,7 @@ class Writer(JobWriter):
                ("identifier", system, value); then the next claim takes it over.
         """
         access.require("write")
-        wanted = (type_, system, value)
+        wanted = (type_, short(system), short(value))
         for owner, rid, deleted, carrying in self._rows(s.OWNER_OF_IDENTITY, (IDENTIFIER, *wanted)):
             if rid is None or (not deleted and carrying is not None):
                 return str(owner)
@@ -303,7 +303,7 @@ class Writer(JobWriter):
         old = [(place.rid,) for place in places.values() if place.old]
         live = {key: each for key, each in puts.items() if each.body is not None}
         tokens = {
-            (places[key].rid, param, value, system, key[0])
+            (places[key].rid, param, short(value), short(system), key[0])
             for key, each in live.items()
             for param, system, value in each.tokens
         }

@@ -382,6 +382,7 @@ SEARCH = (
         (
             "api/test_fhir::test_search_by_id_identifier_and_patient",
             "api/test_fhir::test_an_identifier_is_found_by_its_escaped_value",
+            "api/test_conditions::test_an_identifier_of_any_length_is_one",
         ),
     ),
     Row(
@@ -655,6 +656,7 @@ MISTAKES = (
             "api/test_mistakes::test_the_character_that_no_database_keeps_is_refused_wherever_it_comes",
             "api/test_mistakes::test_the_same_six_letters_behind_a_backslash_are_a_text",
             "api/test_mistakes::test_the_bedside_refuses_it_too",
+            "api/test_mistakes::test_the_longest_letters_are_kept_and_found_on_both_databases",
             "api/test_fuzz_routes::test_no_request_fails_and_one_that_is_refused_or_only_asks_writes_nothing",
             "api/test_fuzz::test_every_operation_of_the_openapi_document_answers_below_500",
         ),

@@ -4,7 +4,9 @@ Source: http://hl7.org/fhir/R4/http.html#ccreate, #cond-update, #cdelete, #patch
 """
 
 from concurrent.futures import ThreadPoolExecutor
+from random import Random
 from typing import Any
+from urllib.parse import urlencode
 
 import pytest
 from starlette.testclient import TestClient
@@ -205,6 +207,25 @@ def test_a_batch_takes_conditions_too_and_a_retry_changes_nothing(client: TestCl
     everything = valid(client.get("/fhir/_history"))
     assert asked() == ["200", "200", "204"]
     assert valid(client.get("/fhir/_history")) == everything
+
+
+LONG = "".join(Random(7).choices("abcdefghijklmnopqrstuvwxyz0123456789éŁ北", k=9000))  # no packing makes it short
+
+
+@pytest.mark.parametrize("system", ["urn:oid:2.999.1", f"urn:x:{LONG[:3000]}"])
+def test_an_identifier_of_any_length_is_one(client: TestClient, system: str) -> None:
+    """R4 sets no limit below 1 MB (datatypes.html#string); a row of an index in PostgreSQL has one (its manual, 11.1)."""
+    for id_, value in (("a", LONG), ("b", LONG[:-1] + "x")):  # they differ in the last letter
+        body = {"resourceType": "Patient", "identifier": [{"system": system, "value": value}]}
+        assert put(client, body | {"id": id_}).status_code == 201
+        condition = urlencode({"identifier": f"{system}|{value}"})
+        for asked in (condition, f"{condition}&_id={id_}", urlencode({"identifier": value})):
+            again = client.post("/fhir/Patient", json=body, headers=FHIR | {"if-none-exist": asked})
+            assert (again.status_code, again.headers["location"].split("/")[-3]) == (200, id_)
+            [found] = valid(client.get(f"/fhir/Patient?{asked}"))["entry"]
+            assert found["resource"]["id"] == id_
+        twice = [part(body, "POST", "Patient", ifNoneExist=urlencode({"identifier": f"{system}|{value}y"}))] * 2
+        assert [one["status"][:3] for one in responses(send(client, *twice))] == ["201", "201"]
 
 
 def test_a_transaction_of_many_conditions_is_one_of_each_and_again_nothing(client: TestClient) -> None:

@@ -7,6 +7,7 @@ empty values in every answer that `walked.valid` reads.
 
 import base64
 import json
+from random import Random
 from typing import Any
 from urllib.parse import urlencode
 
@@ -206,6 +207,35 @@ def test_no_body_is_answered_with_500(client: TestClient, body: bytes) -> None:
             assert valid(answer)["resourceType"] == "OperationOutcome"
             assert path.endswith("$validate") or 400 <= answer.status_code < 500, answer.text
     assert client.get("/fhir/Patient/p").headers["etag"] == 'W/"1"'
+
+
+WIDEST = "".join(chr(one) for one in Random(7).choices(range(0x1F300, 0x1FA00), k=3000))  # four bytes each
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        {**PATIENT, "name": [{"family": WIDEST}]},
+        {**PATIENT, "managingOrganization": {"identifier": {"system": f"u:{WIDEST}", "value": WIDEST}}},
+        {**OBSERVATION, "code": {"coding": [{"system": f"u:{WIDEST}", "code": WIDEST}]}},
+        {**OBSERVATION, "valueString": WIDEST},
+        {**OBSERVATION, "valueQuantity": {"value": 1, "system": f"u:{WIDEST}", "code": WIDEST}},
+        {
+            **OBSERVATION,
+            "effectiveDateTime": "2026",
+            "code": {"coding": [{"system": f"u:{WIDEST}", "code": WIDEST}]},
+            "valueQuantity": {"value": 1, "system": f"u:{WIDEST}", "code": WIDEST},
+        },
+    ],
+)
+def test_the_longest_letters_are_kept_and_found_on_both_databases(client: TestClient, resource: dict[str, Any]) -> None:
+    """A row of an index in PostgreSQL holds 2,700 bytes, and a letter may have four (RFC 3629)."""
+    type_ = str(resource["resourceType"])
+    made = post(client, resource, type_)
+    assert made.status_code == 201, made.text
+    assert valid(client.get(f"/fhir/{type_}/{valid(made)['id']}")) == valid(made)
+    name, value = ("name", WIDEST) if "name" in resource else ("_id", valid(made)["id"])
+    assert valid(client.get(f"/fhir/{type_}", params={name: value}))["total"] == 1
 
 
 NUL = "a\0b"
