@@ -203,7 +203,8 @@ class _Demands:
         if definition is not None and part.types == {"Extension"}:
             part = _more(part, definition.root)
             part.children.pop("url", None)
-        return part
+        # A slice repeats what its element asks of each value; how many there are it counts for itself.
+        return replace(_more(part, of), least=part.least, most=part.most, types=part.types)
 
 
 def _untold(part: Element, path: list[tuple[str, str]], inner: Plan) -> Element:
@@ -235,6 +236,8 @@ def _more(element: Element, said: Element) -> Element:
         least=0 if said.least >= element.least else element.least,
         most=None if said.most is not None and element.most is not None and said.most <= element.most else element.most,
         types=frozenset() if said.types == element.types else element.types,
+        binding=None if said.binding == element.binding else element.binding,
+        rules=tuple(one for one in element.rules if one not in said.rules),
         children={
             name: _more(child, said.children[name]) if name in said.children else child
             for name, child in element.children.items()
@@ -368,35 +371,51 @@ def _inner(slot: Slot) -> Plan | None:
 def _joined(parts: list[Schema]) -> Schema:
     """Return one schema that says what all of them say; what stands together in as few places as can be is quicker.
 
-    Shape: `required`, `properties` and `dependentRequired` are put together; any other stands once, or under `allOf`.
+    Shape: `required`, `properties` and `items` are put together, place by place; any other word stands once, or under
+           `allOf`.
     """
-    required: list[str] = []
-    properties: dict[str, Any] = {}
-    dependent: dict[str, Any] = {}
-    rest: list[Schema] = []
-    for part in parts:
-        if "allOf" in part and len(part) == 1:
-            rest += part["allOf"]
-            continue
-        plain = part.keys() <= _PLAIN
-        if plain and not properties.keys() & part.get("properties", {}).keys():
-            required += [name for name in part.get("required", ()) if name not in required]
-            properties |= part.get("properties", {})
-            dependent |= part.get("dependentRequired", {})
-        else:
-            rest.append(part)
-    said = {"required": required, "properties": properties, "dependentRequired": dependent}
-    head: Schema = {name: value for name, value in said.items() if value}
+    head: Schema = {}
     beside: list[Schema] = []
-    for part in rest:
-        if head.keys().isdisjoint(part) and "allOf" not in part:
-            head |= part
+    for part in _flat(parts):
+        apart: Schema = {}
+        for word, value in part.items():
+            if word not in head and word not in _UNIT:
+                head[word] = value
+            elif word == "required":
+                head[word] = [*head[word], *(name for name in value if name not in head[word])]
+            elif word == "properties":
+                head[word] = {
+                    **head[word],
+                    **{name: _both(head[word].get(name, True), one) for name, one in value.items()},
+                }
+            elif word == "items":
+                head[word] = _both(head[word], value)
+            elif word == "dependentRequired" and head[word].keys().isdisjoint(value):
+                head[word] = head[word] | value
+            elif head.get(word) != value or word in _UNIT:
+                apart[word] = value
+        if head.keys().isdisjoint(apart):
+            head |= apart
         else:
-            beside.append(part)
+            beside.append(apart)
     return {**head, "allOf": beside} if beside else head
 
 
-_PLAIN = frozenset(("required", "properties", "dependentRequired"))
+def _flat(parts: list[Schema]) -> Iterator[Schema]:
+    """Return the parts, and those that stand under `allOf` of them."""
+    for part in parts:
+        yield {word: value for word, value in part.items() if word != "allOf"}
+        yield from _flat(part.get("allOf", []))
+
+
+def _both(one: Any, other: Any) -> Any:
+    if one is True or other is True:
+        return other if one is True else one
+    return False if one is False or other is False else _joined([one, other])
+
+
+# What must stay together, as each word says something of the others.
+_UNIT = frozenset(("if", "then", "else", "contains", "minContains", "maxContains"))
 
 
 def _binding(binding: Bound, shape: Plan | None, kind: str) -> list[Schema]:
