@@ -47,7 +47,8 @@ def search(request: Request, parts: Parts, base: str, reader: Reader) -> Respons
     count = number(query, "_count", parts.settings.page, parts.settings.most_per_page)
     if query.get("_summary") == "count":
         count = 0
-    counted = choice(query, "_total", ("none", "estimate", "accurate")) != "none" or count == 0
+    asked = choice(query, "_total", ("none", "estimate", "accurate"))
+    counted = True if count == 0 else None if asked is None else asked != "none"
     after = query.get("_after")
     try:
         page = reader.search(
@@ -57,7 +58,7 @@ def search(request: Request, parts: Parts, base: str, reader: Reader) -> Respons
         raise BadParameterError(str(wrong), place="_after") from None
     also = Included(reader, parts.request().access, base).of(page.versions, [one for _, one in brought])
     applied += sorted_by
-    applied += [asked for asked, _ in brought]
+    applied += [one for one, _ in brought]
     applied += [(name, value) for name, value in query.multi_items() if name in _KEPT]
     if part is not None:
         page = page._replace(versions=[one._replace(body=part(one.body or b"")) for one in page.versions])

@@ -8,12 +8,13 @@ from .ordering import orders
 from .overdue import OVERDUE
 from .receipt import EntryResult, ReadResource, Receipt, finding_document
 from .request import Request
-from .seeking import Asking, merged, sought
+from .seeking import Asking, sought
 from .service import Intake
 from .shelving import shelve
 from .snapshot import Snapshot
 from .sweep import overdue
 from .transaction import Asked, relative
+from .wide import merged
 from .working import Handler, Work, work_one
 
 __all__ = [

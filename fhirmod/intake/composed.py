@@ -12,7 +12,7 @@ Source: http://hl7.org/fhir/R4/search.html#composite; http://hl7.org/fhir/R4/dat
 below 32 but tab, line feed and carriage return).
 """
 
-from fhirmod.store import Clause, Column, Operator, Value
+from fhirmod.store import Clause, Part, Value
 
 LONGEST_PART = 150  # characters of each part that are compared: they share what PostgreSQL keeps in one index row
 _RS, _US, _GS = "\x1e", "\x1f", "\x1d"
@@ -35,7 +35,7 @@ def met_by_both(first: Clause, second: Clause) -> Clause:
     Shape: the first is a token's, with `=` alone, and that it has no range says nothing of the pair; of a text that
            only begins so, its beginning says it all.
     """
-    parts: list[tuple[Column, Operator, str | float]] = []
+    parts: list[Part] = []
     for column, _, value in first:
         if column == "text":
             parts.append(("text", "=", _cut(str(value))))

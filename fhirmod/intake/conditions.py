@@ -16,7 +16,8 @@ from fhirmod.store import Reader, Sought
 from .chaining import criterion
 from .pending import Pending
 from .request import Request
-from .seeking import Asking, merged
+from .seeking import Asking
+from .wide import merged
 
 _MOST_NAMED = 100  # more than one is too many; how many more is said up to here
 _MOST_ASKED, _MOST_ALTERNATIVES = 10, 200  # as many as a search takes

@@ -11,7 +11,7 @@ wide row for each code with the time beside it (`code:date`).
 
 import math
 import unicodedata
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from functools import cache, lru_cache
 from itertools import product
@@ -36,7 +36,8 @@ from fhirmod.r4 import (
 )
 from fhirmod.store import Value, microseconds
 
-from .composed import both
+from .composed import LONGEST_PART, both
+from .wide import WIDE, side_by_side
 
 LONGEST = 400  # characters of a text that are compared; PostgreSQL keeps at most 2,700 bytes in one index row
 _MOST_BYTES = 1200
@@ -49,13 +50,9 @@ UNIONS: Mapping[str, tuple[str, ...]] = {
     "combo-value-quantity": ("value-quantity", "component-value-quantity"),
 }
 END = 1e300  # an open end of a range; SQLite has no infinity that can be written
+OF_TYPE = "identifier:of-type"
 DAY = 86_400_000_000.0
 LONG = "\x1c"  # a control character, as in `composed`: no string of FHIR holds it
-WIDE: Mapping[str, tuple[str, str]] = {  # a code, and a time of which there is one at most
-    "MedicationAdministration": ("code", "effective-time"),
-    "Observation": ("code", "date"),
-    "Procedure": ("code", "date"),
-}
 _SPECIAL = frozenset(("_id", "_lastUpdated", "identifier"))
 _SWAPPED = frozenset(("relationship",))  # of DocumentReference: R4 4.0.1 reads code as reference, target as code
 
@@ -112,16 +109,25 @@ def values(resource: Mapping[str, Any]) -> tuple[Value, ...]:
         for value in values_of(parameter, there):
             for row in _rows(parameter.code, value):
                 rows[row] = None
+    identifiers = there.get("identifier", ())
+    if any("type" in one for one in (identifiers if isinstance(identifiers, list) else (identifiers,))):
+        rows |= dict.fromkeys(_typed(type_, there))
     if type_ in WIDE:
-        rows |= dict.fromkeys(_wide(*WIDE[type_], rows))
+        rows |= dict.fromkeys(side_by_side(*WIDE[type_], rows))
     return tuple(rows)
 
 
-def _wide(code: str, time: str, rows: Iterable[Value]) -> list[Value]:
-    """Return the rows of each code with the time beside it."""
-    coded = [(text, scope) for param, text, scope, _, _ in rows if param == code and text]
-    timed = [(text, low, high) for param, text, _, low, high in rows if param == time]
-    return [(f"{code}:{time}", f"{text}{long}", scope, low, high) for long, low, high in timed for text, scope in coded]
+def _typed(type_: str, resource: dict[str, Any]) -> Iterator[Value]:
+    """Yield the rows of identifiers whose type is coded (`identifier:of-type`)."""
+    for value in values_of(searches(type_)["identifier"], resource) if "identifier" in searches(type_) else ():
+        if isinstance(value, TokenValue) and value.code:
+            for system, code in value.types:
+                yield OF_TYPE, _cut(value.code), kind(system, code), 0.0, 0.0
+
+
+def kind(system: str | None, code: str | None) -> str:
+    """Return how the type of an identifier stands in its row."""
+    return f"{(system or '')[:LONGEST_PART]}\x1f{(code or '')[:LONGEST_PART]}"
 
 
 def _rows(param: str, value: SearchValue) -> Iterator[Value]:
@@ -149,6 +155,8 @@ def _rows(param: str, value: SearchValue) -> Iterator[Value]:
             low, high = _end(value.low, -END), _end(value.high, END)
             wide = LONG if high > low else ""
             yield param, f"{_cut(unit)}{wide}", _cut(system), low, high
+            if value.code and value.unit and value.unit != value.code:
+                yield param, f"{_cut(value.unit)}{wide}", "", low, high
             yield f"{param}:number", wide, "", low, high
         case CompositeValue((first, second)):
             for one, other in product(_found_by(param, first), _found_by(param, second)):

@@ -8,7 +8,8 @@ from fhirmod.mapping import searches
 from fhirmod.store import Order
 
 from .chaining import answered
-from .indexing import LONG, UNIONS, WIDE
+from .indexing import LONG, UNIONS
+from .wide import WIDE
 
 MOST_KEYS = 5
 _BY_TEXT = frozenset(("token", "string", "reference", "uri"))

@@ -26,7 +26,7 @@ from .rows import (
     microseconds,
     short,
 )
-from .sought import Chained, Clause, Column, Criterion, Had, Operator, Order, Sought
+from .sought import Chained, Clause, Column, Criterion, Had, Operator, Order, Part, Sought
 from .store import Counters, Store, open_store
 from .writer import Writer
 
@@ -52,6 +52,7 @@ __all__ = [
     "OutboxRow",
     "Owner",
     "Page",
+    "Part",
     "Past",
     "Put",
     "Reader",

@@ -7,13 +7,11 @@ from typing import NamedTuple
 
 from fhirmod.errors import InvalidError
 
-_SHAPE = (int, int, list)
-
 
 class Cursor(NamedTuple):
-    """How many matched at the first page (0 if not counted), the last resource seen, and what it was sorted by."""
+    """How many matched at the first page if that was counted, the last resource seen, and what it was sorted by."""
 
-    total: int
+    total: int | None
     rid: int
     keys: tuple[str | float | None, ...] = ()
 
@@ -35,8 +33,10 @@ def read_cursor(text: str | None, keys: int = 0) -> Cursor | None:
         found = None
     if not (
         isinstance(found, list)
-        and tuple(map(type, found)) == _SHAPE
-        and all(0 <= number < 2**62 for number in found[:2])
+        and len(found) == 3
+        and (found[0] is None or _is_number(found[0]))
+        and _is_number(found[1])
+        and isinstance(found[2], list)
         and len(found[2]) == keys
         and all(one is None or type(one) in (str, int, float) for one in found[2])
         and write_cursor(Cursor(found[0], found[1], tuple(found[2]))) == text
@@ -45,6 +45,10 @@ def read_cursor(text: str | None, keys: int = 0) -> Cursor | None:
             f"The page cursor {text[:40]!r} is not one of ours; follow the link 'next' of the page before, unchanged."
         )
     return Cursor(found[0], found[1], tuple(found[2]))
+
+
+def _is_number(value: object) -> bool:
+    return type(value) is int and 0 <= value < 2**62
 
 
 def write_cursor(cursor: Cursor) -> str:

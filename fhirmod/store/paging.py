@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, func, or_, select, union_all
+from sqlalchemy import ColumnElement, Select, and_, func, literal_column, or_, select, union_all
 
 from .meeting import Condition, given, meets, place_of
 from .prepared import Filled
@@ -18,11 +18,15 @@ from .sought import Order
 from .statements import CURRENT, VERSION
 from .tables import resource, version
 
+FEW_MATCHES = 1_000
+
 
 @lru_cache(maxsize=FORMS)
-def total(search: Search) -> Filled:
-    """Return the statement for the number of matches."""
-    return Filled(select(func.count()).select_from(matching(search).subquery("hit")))
+def total(search: Search, *, few: bool = False) -> Filled:
+    """Return the statement for the number of matches; of `few`, up to one more than few."""
+    found = matching(search)
+    some = found.limit(literal_column(str(FEW_MATCHES + 1))) if few else found
+    return Filled(select(func.count()).select_from(some.subquery("hit")))
 
 
 @lru_cache(maxsize=FORMS)

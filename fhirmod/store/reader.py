@@ -10,12 +10,12 @@ from . import statements as s
 from .access import Access
 from .compartment import gathered
 from .cursors import Cursor, read_cursor, write_cursor
-from .paging import paged, total, walked, walks
+from .paging import FEW_MATCHES, paged, total, walked, walks
 from .past import FEW, Past, changes, few
 from .past import total as total_of_versions
 from .prepared import CHUNK, Filled, Prepared
 from .rows import EntryRow, EpisodeRow, HeldRow, Job, Key, OutboxRow, Owner, Page, Status, Version, instant, short
-from .search import IDENTIFIER, planned, sampled
+from .search import IDENTIFIER, Search, planned, sampled
 from .sought import Criterion, Order, Values, form
 from .statements import VERSION
 
@@ -92,25 +92,22 @@ class Reader:
         orders: Sequence[Order] = (),
         after: str | None = None,
         count: int,
-        counted: bool = True,
+        counted: bool | None = True,
     ) -> Page:
         """Return a page of the living resources that meet every criterion, in these orders, else that of first writing.
 
         Shape: `after` is the `next` of the page before; what is inserted meanwhile comes where it belongs behind it,
-               and `total` stays that of page 1; it is None unless `counted`.
+               and `total` stays that of page 1; `counted` None counts where matches are few.
         Errors: InvalidError if `after` is not a cursor of this store.
         """
         access.require("read")
-        behind = read_cursor(after, len(orders))
+        order = tuple(orders)
+        behind = read_cursor(after, len(order))
         names: Values = {}
         forms = tuple(form(one, names) for one in criteria)
         values: dict[str, object] = {name: value for value, name in names.items()}
-        order = tuple(orders)
-        sample = sampled(type_, forms, weighed=bool(orders))
+        sample = sampled(type_, forms, weighed=bool(order))
         search = planned(type_, forms, self._filled(sample, values)[0] if sample is not None else ())
-        known = 0 if behind is None else behind.total
-        if behind is None and counted:
-            known = int(self._filled(total(search), values)[0][0])
         values |= {"count": count + 1, "rid": 0} | ({} if behind is None else behind.named())
         there = None if behind is None else tuple(key is not None for key in behind.keys)
         rows: list[Any] = []
@@ -118,12 +115,27 @@ class Reader:
             rows = self._filled(walked(search, order[0], behind=there is not None), values)
         if count and len(rows) <= count:
             rows = self._filled(paged(search, order, there), values)
+        whole = len(rows) if 0 < count >= len(rows) else None  # the page holds all there is
+        known = behind.total if behind is not None else self._total(search, values, whole, counted=counted)
         following = None
         if len(rows) > count:
             rid, *keys = rows[count - 1][len(VERSION) :]
             following = write_cursor(Cursor(known, rid, tuple(keys)))
         versions = [Version._make(row[: len(VERSION)]) for row in rows[:count]]
-        return Page(versions, following, known if counted else None)
+        return Page(versions, following, known)
+
+    def _total(
+        self, search: Search, values: dict[str, object], whole: int | None, *, counted: bool | None
+    ) -> int | None:
+        """Return how many match, which may be known; None where they are not counted."""
+        if counted is False:
+            return None
+        if whole is not None:
+            return whole
+        if counted is None and not search.rare and len(search.criteria) > (search.driving is not None):
+            return None  # each match would cost its probes, and there are many
+        found = int(self._filled(total(search, few=counted is None), values)[0][0])
+        return found if counted or found <= FEW_MATCHES else None
 
     def compartment(
         self, access: Access, pairs: Sequence[tuple[str, str]], target: str, ids: Sequence[str]

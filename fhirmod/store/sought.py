@@ -4,7 +4,8 @@ from typing import Literal, NamedTuple
 
 Column = Literal["text", "scope", "low", "high"]
 Operator = Literal["=", "<", "<=", ">", ">=", "holds"]
-Clause = tuple[tuple[Column, Operator, str | float], ...]
+Part = tuple[Column, Operator, str | float]
+Clause = tuple[Part, ...]
 
 
 class Sought(NamedTuple):

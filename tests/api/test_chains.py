@@ -91,3 +91,20 @@ def test_an_identifier_may_be_missing_or_another(kept: TestClient) -> None:
     assert found(kept, "Patient", ("identifier:missing", "true")) == "eve"
     assert found(kept, "Patient", ("identifier:missing", "false")) == "ada"
     assert found(kept, "Patient", ("identifier:not", "urn:oid:2.999.1|7")) == "eve"
+
+
+def test_an_identifier_is_found_by_its_type(client: TestClient) -> None:
+    """Source: http://hl7.org/fhir/R4/search.html#modifiers (:of-type, with HL7 table 0203's MR and SS as there)."""
+    system = "http://terminology.hl7.org/CodeSystem/v2-0203"
+    for id_, code in (("a", "MR"), ("b", "SS")):
+        typed = {"type": {"coding": [{"system": system, "code": code}]}, "system": "urn:oid:2.999.1", "value": "446053"}
+        keep(client, "Patient", **{id_: {"identifier": [typed]}})
+    keep(client, "Patient", c={"identifier": [{"value": "446053"}]})
+    assert found(client, "Patient", ("identifier:of-type", f"{system}|MR|446053")) == "a"
+    assert found(client, "Patient", ("identifier:of-type", f"{system}|MR|446053,{system}|SS|446053")) == "a b"
+    assert found(client, "Patient", ("identifier:of-type", f"{system}|MR|44605")) == ""
+    keep(client, "Observation", o=observed(subject=to("Patient/a")))
+    assert found(client, "Observation", ("patient.identifier:of-type", f"{system}|MR|446053")) == "o"
+    for wrong in ("446053", f"{system}|446053", f"{system}||446053", f"{system}|MR|", "a|b|c|d"):
+        refused(client.get(f"/fhir/Patient?identifier:of-type={wrong}"), 400, "value", "takes system|code|value")
+    refused(client.get("/fhir/Observation?code:of-type=a|b|c"), 400, "not-supported", "code:of-type")

@@ -91,6 +91,7 @@ def weighed(value: Any, **more: Any) -> dict[str, Any]:
     ("value", "expected"),
     [
         (f"5.4|{UCUM}|mg", "a b"),  # [5.35, 5.45)
+        ("5.4||milligram", "b"),  # the unit as people write it
         ("5.40||mg", "a"),  # [5.395, 5.405)
         ("5.4", "a b g"),
         ("5.4||g", "g"),
@@ -109,7 +110,12 @@ def weighed(value: Any, **more: Any) -> dict[str, Any]:
 )
 def test_a_quantity_is_compared_by_its_precision_and_its_unit(client: TestClient, value: str, expected: str) -> None:
     """Source: search.html#quantity, #number (without a prefix the precision counts, with one of gt lt ge le it does not)."""
-    kept = {"a": weighed(5.4), "b": weighed(5.44), "c": weighed(5.45), "g": weighed(5.4, code="g", unit="g")}
+    kept = {
+        "a": weighed(5.4),
+        "b": weighed(5.44, unit="milligram"),
+        "c": weighed(5.45),
+        "g": weighed(5.4, code="g", unit="g"),
+    }
     keep(client, "Observation", **kept, more=weighed(5.46, comparator=">"))
     assert found(client, "Observation", ("value-quantity", value)) == expected
 

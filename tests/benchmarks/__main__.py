@@ -15,6 +15,7 @@ NAMES = (
     "rules",
     "bedside",
     "transaction",
+    "rest",
     "stories",
     "commands",
     "search",

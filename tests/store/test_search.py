@@ -127,3 +127,25 @@ def test_a_page_of_nothing_still_counts(filled: Store) -> None:
 def test_a_foreign_cursor_is_refused_in_one_sentence(store: Store, cursor: str) -> None:
     with pytest.raises(InvalidError, match=r"^The page cursor .* is not one of ours; follow the link 'next'"):
         store.read(lambda r: r.search(ALL, "Observation", after=cursor, count=1))
+
+
+def test_many_matches_are_counted_only_if_asked(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fhirmod.store.search.FEW", 2)
+    monkeypatch.setattr("fhirmod.store.reader.FEW_MATCHES", 3)
+    status = ("status", "", "final")
+    write(store, *[put(f"o{number}", tokens=(status, ("code", "", "ab"[number % 2]))) for number in range(8)])
+    final, a = carrying("status", ("", "final")), carrying("code", ("", "a"))
+    for criteria, counted, count, total in (
+        ([final], None, 2, None),  # more than few
+        ([a], None, 2, None),
+        ([a], None, 9, 4),  # all on the page
+        ([final, a], None, 2, None),  # neither is rare: each match would be probed
+        ([carrying("code", ("", "c"))], None, 2, 0),
+        ([final, a], True, 2, 4),
+        ([final, a], False, 9, None),
+        ([final], True, 0, 8),
+    ):
+        page = found(store, criteria, count=count, counted=counted)
+        assert page.total == total, (criteria, counted, count)
+        if page.next is not None and total is not None:
+            assert found(store, criteria, count=count, after=page.next).total == total
