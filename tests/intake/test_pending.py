@@ -22,7 +22,13 @@ PEOPLE: dict[str, dict[str, Any]] = {
         "name": [{"given": ["Eve"], "family": "Muñoz"}],
         "gender": "female",
         "birthDate": "1990-02-03",
-        "identifier": [{"system": "urn:oid:2.999.1", "value": "W|17"}],
+        "identifier": [
+            {
+                "type": {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/v2-0203", "code": "MR"}]},
+                "system": "urn:oid:2.999.1",
+                "value": "W|17",
+            }
+        ],
         "telecom": [{"system": "phone", "value": "5"}],
         "managingOrganization": {"reference": "Organization/o"},
     },
@@ -37,6 +43,10 @@ OF_PEOPLE = [
         ("identifier", "urn:x|W-18"),
         ("identifier:missing", "true"),
         ("identifier:not", "W-18"),
+    ),
+    *(
+        ("identifier:of-type", r"http://terminology.hl7.org/CodeSystem/v2-0203|MR|W\|17"),
+        ("identifier:of-type", "|MR|x"),
     ),
     *(("given", "ev"), ("given:exact", "Eve"), ("given:exact", "eve"), ("given:contains", "VE"), ("name", "munoz")),
     *(("family:missing", "true"), ("family:missing", "false"), ("gender", "female"), ("gender:not", "female")),
