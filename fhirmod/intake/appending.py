@@ -25,8 +25,10 @@ def write_judged(writer: Writer, request: Request, before: Snapshot, judged: Jud
     after = advanced(before, judged.received, frozenset(judged.kinds), judged.roots)
     status = after.status
     changed = None if status == before.row.status else status
-    version = writer.bump(access, before.row.id, changed, stamp=stamp)
-    after = after.at(before.row._replace(version=version, status=status, stamp=stamp))
+    adds = before.episode.chains.begun_by(one.entry for one in judged.received)
+    version = writer.bump(access, before.row.id, changed, stamp=stamp, adds=adds)
+    read_back = before.row.read_back if adds else version
+    after = after.at(before.row._replace(version=version, status=status, stamp=stamp, read_back=read_back))
     references = (f"{put.type}/{put.id}" for put in judged.puts)
     provenance = provenance_put(request, judged.puts[0].method, references, before)
     puts = [*judged.puts, *following(before, after), provenance]

@@ -168,7 +168,7 @@ class _Work:
             before = Snapshot(row, Episode(episode), after.context, {}, {}, {}, after.protocol)
         stamp, status = self.request.new_id(), after.status
         self.writer.bump(access, episode, None if status == row.status else status, stamp=stamp)
-        after = after.at(row._replace(version=version, status=status, stamp=stamp))
+        after = after.at(row._replace(version=version, status=status, stamp=stamp, read_back=version))
         written = [one.reference for one in (*mine, *merged)]
         provenance = provenance_put(self.request, _how(mine) if mine else "PUT", written, after)
         self.writer.put(access, [*following(before, after), provenance], now, version)

@@ -28,14 +28,19 @@ def load(
     stored = [as_stored(one) for one in versions]
     context = context_of(reader, access, row, stored)
     lens = Lens(context.subjects, in_force(reader, access) if codes is None else codes, context.anchor)
-    for _, batch in groupby(zip(versions, stored, strict=True), key=lambda pair: pair[0].episode_version):
-        lens.fold([one for _, one in batch])
+    fold(lens, versions, stored)
     context = replace(context, there=lens.whereabouts())
     received = tuple(lens.received)
     if not any(isinstance(one.entry, Opening) for one in received):
         received = (inferred_opening(row), *received)
     unread, once = tuple(lens.unread.values()), tuple(lens.once_unread)
     return computed(Snapshot(row, Episode(row.id, received), context, {}, {}, {}, protocol, unread, once)), lens
+
+
+def fold(lens: Lens, versions: Iterable[Version], stored: Iterable[Stored]) -> None:
+    """Return nothing; the lens has read these versions, those of one accepted write together."""
+    for _, batch in groupby(zip(versions, stored, strict=True), key=lambda pair: pair[0].episode_version):
+        lens.fold([one for _, one in batch])
 
 
 def as_stored(version: Version) -> Stored:

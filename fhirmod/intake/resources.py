@@ -8,6 +8,7 @@ from fhirmod.errors import FhirmodError, InvalidError, NotSupportedError
 from fhirmod.r4 import parse
 from fhirmod.store import Access, EpisodeRow, Reader, Store, Writer
 
+from .catching_up import caught_up
 from .exchanged import Site, Written, write_resources
 from .incoming import Incoming, read_resource, said_at
 from .patching import Patch, read_patch
@@ -28,11 +29,13 @@ class Resources:
     _site: Site
 
     def at(self, reader: Reader, access: Access, row: EpisodeRow) -> Snapshot:
-        """Return the snapshot of exactly this row: cached, or read back from the store."""
+        """Return the snapshot of exactly this row: cached, an earlier one and what is newer, or all read back."""
         found = self._snapshots.at(row)
-        return (
-            found if found is not None else load(reader, access, row, self._site.protocols.of(reader, access, row))[0]
-        )
+        if found is None and (before := self._snapshots.before(row)) is not None:
+            found = caught_up(reader, access, before, row)
+        if found is None:
+            found, _ = load(reader, access, row, self._site.protocols.of(reader, access, row))
+        return found
 
     def create(self, request: Request, type: str, text: bytes, *, if_none_exist: str | None = None) -> Written:
         """Return what became of a created resource; an image of an entry keeps its id.

@@ -95,8 +95,8 @@ class Intake(Resources):
     def _reopened(
         self, writer: Writer, request: Request, entry: Opening, document: Any
     ) -> tuple[Snapshot, EntryResult]:
-        row = writer.episode(request.access, entry.id)
-        snapshot = None if row is None else self.at(writer, request.access, row)
+        there = writer.episode(request.access, entry.id) is not None
+        snapshot = self.at(writer, request.access, writer.lock(request.access, entry.id)) if there else None
         first = None if snapshot is None else snapshot.episode.by_id[entry.id].entry
         if snapshot is None or not isinstance(first, Opening):
             raise ConflictError(
@@ -136,7 +136,7 @@ class Intake(Resources):
             if atomic:
                 _all_or_none(judged)
             after = write_judged(writer, request, before, judged)
-            self._snapshots.keep(after)
+            self._snapshots.keep(after, committed=False)
             return after, Receipt(episode_id, after.row.version, tuple(judged.results), tuple(judged.released))
 
         snapshot, receipt = self.store.write(work)

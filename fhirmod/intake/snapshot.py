@@ -153,12 +153,13 @@ def advanced(
 
 
 class Snapshots:
-    """The cache of snapshots, newest used last; a snapshot of another version than the row's is not given out."""
+    """The cache of snapshots, newest used last; as what a row is now, only the snapshot of exactly that is given."""
 
     def __init__(self, most: int = 256) -> None:
         self._most = most
         self._lock = threading.Lock()
         self._held: OrderedDict[str, Snapshot] = OrderedDict()
+        self._committed: set[str] = set()
 
     def at(self, row: EpisodeRow) -> Snapshot | None:
         """Return the snapshot of exactly this version of the row, or None."""
@@ -169,12 +170,23 @@ class Snapshots:
             self._held.move_to_end(row.id)
             return found
 
-    def keep(self, snapshot: Snapshot) -> None:
-        """Return nothing; the snapshot is there for the next request, unless a newer one is."""
+    def before(self, row: EpisodeRow) -> Snapshot | None:
+        """Return a snapshot of an earlier version that surely was the row's, or None."""
         with self._lock:
-            held = self._held.get(snapshot.row.id)
+            found = self._held.get(row.id) if row.id in self._committed else None
+            return found if found is not None and found.row.version < row.version else None
+
+    def keep(self, snapshot: Snapshot, *, committed: bool = True) -> None:
+        """Return nothing; the snapshot is there for the next request, unless a newer one is.
+
+        Shape: one that is not `committed` yet may be rolled back, so nothing newer is made from it.
+        """
+        with self._lock:
+            id_ = snapshot.row.id
+            held = self._held.get(id_)
             if held is None or held.row.version <= snapshot.row.version:
-                self._held[snapshot.row.id] = snapshot
-                self._held.move_to_end(snapshot.row.id)
+                self._held[id_] = snapshot
+                self._held.move_to_end(id_)
+                (self._committed.add if committed else self._committed.discard)(id_)
             while len(self._held) > self._most:
-                self._held.popitem(last=False)
+                self._committed.discard(self._held.popitem(last=False)[0])

@@ -3,13 +3,16 @@
 from typing import Any
 
 from sqlalchemy import (
+    Boolean,
     ClauseElement,
     Column,
+    ColumnElement,
     FromClause,
     Table,
     Text,
     and_,
     bindparam,
+    case,
     delete,
     exists,
     func,
@@ -82,24 +85,21 @@ def _delete(table: Table) -> Change:
 
 LOCK = Prepared(select(*EPISODE).where(episode.c.id == bindparam("id")).with_for_update(), "id")
 
-BUMP = Prepared(
-    update(episode)
-    .where(episode.c.id == bindparam("episode"))
-    .values({"version": episode.c.version + literal_column("1"), "stamp": bindparam("new")})
-    .returning(episode.c.version),
-    "new",
-    "episode",
-)
+_NEXT = episode.c.version + literal_column("1")
+_BUMPED = {
+    "version": _NEXT,
+    "stamp": bindparam("new"),
+    "read_back": case((bindparam("adds", type_=Boolean()), episode.c.read_back), else_=_NEXT),
+}
 
-BUMP_STATUS = Prepared(
-    update(episode)
-    .where(episode.c.id == bindparam("episode"))
-    .values({"version": episode.c.version + literal_column("1"), "status": bindparam("to"), "stamp": bindparam("new")})
-    .returning(episode.c.version),
-    "to",
-    "new",
-    "episode",
-)
+
+def _bump(**more: ColumnElement[Any]) -> Prepared:
+    statement = update(episode).where(episode.c.id == bindparam("episode")).values(**_BUMPED, **more)
+    return Prepared(statement.returning(episode.c.version), *more, "new", "adds", "episode")
+
+
+BUMP = _bump()
+BUMP_STATUS = _bump(status=bindparam("status"))
 
 SHARE = Change(
     Prepared(

@@ -78,7 +78,8 @@ class EpisodeRow(NamedTuple):
     Shape: `version` counts accepted writes; `protocol` and `software` are the caller's own words for the
            site protocol (id and hash) and the software that opened it. `stamp` is unique to each version ever
            attempted, so that what was cached for a version that was rolled back is never taken for its successor.
-           `kept_for` are the caller's words for the facilities this copy is kept for.
+           `kept_for` are the caller's words for the facilities this copy is kept for. `read_back` is the last
+           version that did more than add to the episode: who knows it as it was then, or later, needs what is newer.
     """
 
     id: str
@@ -93,6 +94,7 @@ class EpisodeRow(NamedTuple):
     software: str = ""
     stamp: str = ""
     kept_for: str = ""
+    read_back: int = 0
 
 
 class EntryRow(NamedTuple):

@@ -161,6 +161,7 @@ episode = Table(
     _text("software"),
     _text("stamp"),
     _text("kept_for"),
+    Column("read_back", Integer, nullable=False),
     UniqueConstraint("id", name="uq_episode_id"),
     Index("ix_episode_status", "status", "seq"),
 )

@@ -115,17 +115,20 @@ class Writer(JobWriter):
         except self._broken_key as error:
             raise ConflictError(f"Episode {row.id!r} was opened before; open a new one under a new id.") from error
 
-    def bump(self, access: Access, episode_id: str, status: Status | None = None, *, stamp: str = "") -> int:
+    def bump(
+        self, access: Access, episode_id: str, status: Status | None = None, *, stamp: str = "", adds: bool = False
+    ) -> int:
         """Return the new version of the episode, one higher, its status set if one is given.
 
+        Shape: `adds` where this version only adds to what was there; else `read_back` becomes it.
         Errors: NotFoundError if there is no such episode.
         """
         access.require("write")
         self.wrote = True
         if status is None:
-            rows = self._rows(s.BUMP, (stamp, episode_id))
+            rows = self._rows(s.BUMP, (stamp, adds, episode_id))
         else:
-            rows = self._rows(s.BUMP_STATUS, (status, stamp, episode_id))
+            rows = self._rows(s.BUMP_STATUS, (status, stamp, adds, episode_id))
         for row in rows:
             return int(row[0])
         raise NotFoundError(f"There is no episode {episode_id!r}; open it first.")
