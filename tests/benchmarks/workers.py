@@ -1,4 +1,5 @@
-"""Two services on one PostgreSQL against one, at their own wish of posts: bedside entries on eight episodes.
+"""Two services on one PostgreSQL, or one of two workers, against one, at their own wish of posts: bedside entries on
+eight episodes; and what a post costs where the one before it went through the other service.
 
 The cluster is durable. Services, server and client share this machine's processors, so the processor time of each
 is told beside the ratio: where two services, the server and the client want more than there is, no ratio can show
@@ -13,13 +14,15 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
+from functools import partial
 from pathlib import Path
 
 from tests.postgresql import Server, binaries, cluster
 
-from .bedside import Client, opened, serving, vitals
+from .bedside import Client, opened, serving, timed, vitals
 
-PORTS = (18_795, 18_796)
+PORTS = (18_795, 18_796, 18_797)
+WAYS = {"one": PORTS[:1], "two": PORTS[:2], "workers": PORTS[2:]}
 CLIENTS = 8
 
 
@@ -28,41 +31,67 @@ def run(*, short: bool = False) -> list[tuple[str, float, str]]:
         return [("x posts of two services to one", float("nan"), "PostgreSQL is not installed here")]
     rounds, posts = (3, 25) if short else (7, 100)
     with cluster(durable=True) as server, services(server.database()) as pids:
-        episodes = {many: [opened(Client(PORTS[n % many]), 20) for n in range(CLIENTS)] for many in (1, 2)}
-        rates: dict[int, list[float]] = {1: [], 2: []}
-        spent: dict[int, list[tuple[float, float]]] = {1: [], 2: []}
+        episodes = {
+            way: [opened(Client(ports[n % len(ports)]), 20) for n in range(CLIENTS)] for way, ports in WAYS.items()
+        }
+        rates: dict[str, list[float]] = {way: [] for way in WAYS}
+        spent: dict[str, list[tuple[float, float]]] = {way: [] for way in WAYS}
         for turn in range(rounds + 1):
-            for many, rate in rates.items():
+            for way, ports in WAYS.items():
                 before = _seconds(pids), _seconds(_of(server))
                 begun = time.perf_counter()
                 with ThreadPoolExecutor(CLIENTS) as pool:
-                    list(
-                        pool.map(lambda n, many=many: _posts(PORTS[n % many], episodes[many][n], posts), range(CLIENTS))
-                    )
+                    each = [(ports[n % len(ports)], episodes[way][n], posts) for n in range(CLIENTS)]
+                    list(pool.map(_posts, *zip(*each, strict=True)))
                 taken = time.perf_counter() - begun
                 after = _seconds(pids), _seconds(_of(server))
                 if turn:  # the first is to warm up
-                    rate.append(CLIENTS * posts / taken)
-                    spent[many].append(
+                    rates[way].append(CLIENTS * posts / taken)
+                    spent[way].append(
                         tuple((b - a) / (CLIENTS * posts) * 1000 for a, b in zip(before, after, strict=True))  # type: ignore[arg-type]
                     )
-    one, two = (statistics.median(rates[many]) for many in (1, 2))
-    service, database = (statistics.median(each) for each in zip(*spent[2], strict=True))
+        turns = _turns(rounds * posts // 3)
+    one, two, workers = (statistics.median(rates[way]) for way in WAYS)
+    service, database = (statistics.median(each) for each in zip(*spent["two"], strict=True))
     return [
         ("x posts of two services to one, one PostgreSQL", two / one, f"{two:,.0f}/s to {one:,.0f}/s; target 1.6"),
+        ("x posts of serve --workers 2 to one", workers / one, f"{workers:,.0f}/s, the same episodes"),
         ("ms of processor for one post in the services", service, f"of {os.cpu_count()} processors, client aside"),
         ("ms of processor for one post in the database", database, "the same posts"),
+        (
+            "x p50 of a post behind one of the other service, to behind its own",
+            turns["two"] / turns["one"],
+            f"{turns['two']:.1f} ms to {turns['one']:.1f} ms, 150 entries and more",
+        ),
     ]
+
+
+def _turns(posts: int) -> dict[str, float]:
+    """Return the median ms of a post to a long episode, through the services in turn and through one."""
+    clients = [Client(port) for port in WAYS["two"]]
+    ways = {"one": clients[:1], "two": clients}
+    episodes = {way: opened(clients[0]) for way in ways}
+    spent: dict[str, list[float]] = {way: [] for way in ways}
+    for number in range(posts):
+        for way, taking in ways.items():
+            path = f"/episodes/{episodes[way]}/entries?distinct=true"
+            post = partial(taking[number % len(taking)].post, path, vitals(number))
+            spent[way].append(timed(post) * 1000)
+    return {way: statistics.median(each) for way, each in spent.items()}
 
 
 @contextmanager
 def services(url: str) -> Iterator[list[int]]:
-    """Run a service on each of the ports; give their process ids."""
+    """Run a service on each of the ports, the last with two workers; give the process ids of the others."""
     with ExitStack() as stack:
         pids = []
         for port in PORTS:
             command = [sys.executable, "-m", "fhirmod.cli", "serve", "--port", str(port), "--database", url]
-            pids.append(stack.enter_context(serving(command, port))[0].pid)
+            if port in WAYS["workers"]:
+                command += ["--workers", "2"]
+            process, _ = stack.enter_context(serving(command, port))
+            if port not in WAYS["workers"]:
+                pids.append(process.pid)
         yield pids
 
 
