@@ -4,6 +4,7 @@ The model is `load`: everything read back from the store.
 """
 
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import fields, replace
 from typing import Any
@@ -124,6 +125,28 @@ def test_workers_that_take_turns_read_only_what_is_newer_whatever_the_length(
     assert short[0] <= 16 + 2  # what an entry takes anyhow, what is newer, the code map
     assert loads == []
     assert said(both[1].snapshot(ALL, episode)) == said(cold(both[0], episode))
+
+
+def test_many_writers_at_two_workers_leave_each_with_what_is_read_back(both: list[Intake]) -> None:
+    episode = opened(both[0])
+    both[0].append(request(), episode, told())
+
+    def write(number: int) -> list[str]:
+        mine, found = both[number % 2], []
+        for turn in range(6):
+            if number == 0 and turn % 3 == 2:
+                do(mine, episode, "retract", turn)
+                continue
+            receipt = mine.append(request(), episode, [vitals(6 * number + turn)], distinct=True)
+            found += [one.status for one in receipt.entries]
+        return found
+
+    with ThreadPoolExecutor(8) as pool:
+        statuses = [one for each in pool.map(write, range(8)) for one in each]
+    assert statuses == ["accepted"] * 46
+    for intake in both:
+        assert said(intake.snapshot(ALL, episode)) == said(cold(intake, episode))
+    assert both[0].rebuild(request()) == 0
 
 
 @pytest.mark.parametrize("what", ["correct", "retract", "delete"])

@@ -1,12 +1,13 @@
 """Rules about numbers that are possible but hardly meant: values swapped, units mixed up; the value is kept."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
+from decimal import Decimal
 
 from fhirmod import sources
 from fhirmod.compute import number
 from fhirmod.episode import Background, Entry, Laboratory, Threshold, UterineCheck, VitalSigns
 from fhirmod.validation.facts import Facts
-from fhirmod.validation.rule import Told, at, rule
+from fhirmod.validation.rule import Place, Told, at, rule
 from fhirmod.validation.words import shown
 
 
@@ -87,27 +88,32 @@ def fundus_implausible(facts: Facts) -> Told:
 
 def _outside(facts: Facts, entries: Iterable[Entry], *names: str) -> Told:
     """Yield each field below its low or above its high parameter; zero is a state of its own, not a slip."""
-    limits = [limit for name in names for limit in _limits(facts, name)]
+    limits = [(name, _limit(facts, name, "low"), _limit(facts, name, "high")) for name in names]
     for entry in entries:
-        for name, end, limit in limits:
+        for name, low, high in limits:
             value = number(getattr(entry, name))
-            if value and (value < limit.value if end == "low" else value > limit.value):
-                yield (
-                    at(entry, name),
-                    (
-                        f"The {entry.kind} entry {entry.id} has {_split(name)[0].replace('_', ' ')} {shown(value)} "
-                        f"{limit.unit}, {'below' if end == 'low' else 'above'} {shown(limit.value)}; it may be a slip "
-                        "or another unit."
-                    ),
-                )
+            if not value:
+                continue
+            if low is not None and value < low.value:
+                yield _slip(entry, name, value, "below", low)
+            elif high is not None and value > high.value:
+                yield _slip(entry, name, value, "above", high)
 
 
-def _limits(facts: Facts, name: str) -> Iterator[tuple[str, str, Threshold]]:
+def _slip(entry: Entry, name: str, value: Decimal, where: str, limit: Threshold) -> tuple[Place, str]:
+    return (
+        at(entry, name),
+        (
+            f"The {entry.kind} entry {entry.id} has {_split(name)[0].replace('_', ' ')} {shown(value)} "
+            f"{limit.unit}, {where} {shown(limit.value)}; it may be a slip or another unit."
+        ),
+    )
+
+
+def _limit(facts: Facts, name: str, end: str) -> Threshold | None:
     stem, unit = _split(name)
-    for end in ("low", "high"):
-        parameter = f"plausible.{stem}_{end}_{unit}"
-        if parameter in facts.view.protocol.thresholds:
-            yield name, end, facts.of(parameter)
+    parameter = f"plausible.{stem}_{end}_{unit}"
+    return facts.of(parameter) if parameter in facts.view.protocol.thresholds else None
 
 
 _SUFFIXES = ("per_min", "mmhg", "cel", "g_dl", "10e9_l", "g_l", "umol_l", "days", "cm", "kg")
