@@ -17,7 +17,7 @@ from fhirmod.r4 import dump
 
 from .bedside import serving
 
-PORT = 18_798
+PORT = 18_811
 CONNECTIONS = 16
 WAYS = {"through /fhir": "/fhir/Observation", "the same work": "/same", "ready rows": "/rows"}
 SERVER = """

@@ -28,7 +28,7 @@ from tests.postgresql import binaries, cluster
 from .bedside import serving
 
 ALL = Access.whole("benchmark")
-PORT = 18_797
+PORT = 18_810
 LOINC, WOMEN, DAYS = "http://loinc.org", 499, 730
 CODES = ("8867-4", "8480-6", "9279-1", "8867-4", "8310-5", "59408-5", "8867-4", "9843-4")
 START = datetime(2024, 3, 1, tzinfo=UTC)
