@@ -51,23 +51,26 @@ def dates(value: str, name: str, now: datetime) -> list[Clause]:
             place=name,
         )
     low, high = map(microseconds, covered)
-    inside: Clause = (("low", ">=", low), ("low", "<=", high), ("high", "<=", high))
     slack = abs(microseconds(now.astimezone(UTC)) - low) / 10
     asked: Mapping[str, list[Clause]] = {
-        "eq": [inside],
+        "eq": [(("low", ">=", low), ("low", "<=", high), ("high", "<=", high))],
         "ne": [(("low", "<", low),), (("high", ">", high),)],
         "gt": [(("high", ">", high),)],
         "lt": [(("low", "<", low),)],
-        "ge": [(("high", ">", high),), inside],
-        "le": [(("low", "<", low),), inside],
+        "ge": [(("high", ">", high),), (("low", ">=", low),)],  # what begins inside ends inside or above
+        "le": [(("low", "<", low),), (("high", "<=", high), ("low", "<=", high))],
         "sa": [(("low", ">=", high),)],
         "eb": [(("high", "<=", low), ("low", "<=", low))],
         "ap": [(("low", "<", high + slack), ("high", ">", low - slack))],
     }
-    clauses = asked[match[1] or "eq"]
+    prefix = match[1] or "eq"
+    clauses = asked[prefix]
     if name == "_lastUpdated":
         return [tuple(map(_of_an_instant, clause)) for clause in clauses]
-    return [each for clause in clauses for each in of_any_length((NO_TEXT, *clause), DAY)]
+    found = [each for clause in clauses for each in of_any_length((NO_TEXT, *clause), DAY)]
+    if prefix in ("ge", "le") and high - low >= DAY:  # no short range reaches over all of a day: the second says it all
+        return found[1:]
+    return found
 
 
 def _of_an_instant(part: Part) -> Part:

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, func, literal_column, or_, select, union_all
+from sqlalchemy import ColumnElement, Select, Subquery, and_, func, literal_column, or_, select, union_all
 
 from .meeting import Condition, given, meets, place_of
 from .prepared import Filled
@@ -26,7 +26,7 @@ def total(search: Search, *, few: bool = False) -> Filled:
     """Return the statement for the number of matches; of `few`, up to one more than few."""
     found = matching(search)
     some = found.limit(literal_column(str(FEW_MATCHES + 1))) if few else found
-    return Filled(select(func.count()).select_from(some.subquery("hit")))
+    return Filled(select(func.count()).select_from(some.cte("hit")))
 
 
 @lru_cache(maxsize=FORMS)
@@ -35,19 +35,19 @@ def paged(search: Search, orders: tuple[Order, ...], known: tuple[bool, ...] | N
 
     Shape: it takes `count`, and behind a cursor `rid`, and `key0` and so on of those keys that are `known`.
     """
-    hit = matching(search).subquery("hit")
+    hit = matching(search).cte("hit")  # no deeper than it must be: SQLite's parser has an end
     if not orders:
-        statement = select(*VERSION, hit.c.rid).select_from(hit).where(hit.c.rid > given("rid")).order_by(hit.c.rid)
-        return Filled(
-            statement.join(resource, resource.c.rid == hit.c.rid).join(version, CURRENT).limit(given("count"))
-        )
-    keyed = select(hit.c.rid, *[_key(one, hit.c.rid).label(f"k{n}") for n, one in enumerate(orders)]).subquery()
+        first = select(hit.c.rid).where(hit.c.rid > given("rid")).order_by(hit.c.rid).limit(given("count"))
+        page = first.subquery("page")
+        return Filled(_shown(page).order_by(page.c.rid))
+    keyed = select(hit.c.rid, *[_key(one, hit.c.rid).label(f"k{n}") for n, one in enumerate(orders)]).cte("keyed")
     rid, *keys = keyed.c
-    statement = select(*VERSION, rid, *keys).select_from(keyed).join(resource, resource.c.rid == rid)
+    some = select(rid, *keys)
     if known is not None:
-        statement = statement.where(_behind(orders, keys, rid, known))
-    by = [_by(key, one).nulls_last() for key, one in zip(keys, orders, strict=True)]
-    return Filled(statement.join(version, CURRENT).order_by(*by, _by(rid, orders[-1])).limit(given("count")))
+        some = some.where(_behind(orders, keys, rid, known))
+    page = some.order_by(*_by_all(orders, keys, rid)).limit(given("count")).subquery("page")
+    rid, *keys = page.c
+    return Filled(_shown(page).order_by(*_by_all(orders, keys, rid)))
 
 
 def walks(search: Search, orders: Sequence[Order]) -> bool:
@@ -60,9 +60,15 @@ def walked(search: Search, order: Order, *, behind: bool) -> Filled:
     """Return the statement for a page as `paged` has it, of resources that have the value it is sorted by."""
     parts = [_walk(search, order, text, behind=behind) for text in order.texts]
     found = (union_all(*[select(one.subquery()) for one in parts]) if len(parts) > 1 else parts[0]).subquery("walked")
-    statement = select(*VERSION, found.c.rid, found.c.key).select_from(found)
-    statement = statement.join(resource, resource.c.rid == found.c.rid).join(version, CURRENT)
-    return Filled(statement.order_by(_by(found.c.key, order), _by(found.c.rid, order)).limit(given("count")))
+    first = select(found.c.rid, found.c.key).order_by(_by(found.c.key, order), _by(found.c.rid, order))
+    page = first.limit(given("count")).subquery("page")
+    return Filled(_shown(page).order_by(_by(page.c.key, order), _by(page.c.rid, order)))
+
+
+def _shown(page: Subquery) -> Select[Any]:
+    """Return the statement for the current versions on a page: bodies are read of these alone."""
+    rid, *keys = page.c
+    return select(*VERSION, rid, *keys).join_from(page, resource, resource.c.rid == rid).join(version, CURRENT)
 
 
 def _walk(search: Search, order: Order, text: str, *, behind: bool) -> Select[Any]:
@@ -78,6 +84,12 @@ def _walk(search: Search, order: Order, text: str, *, behind: bool) -> Select[An
     wanted += [meets(search.type, one, row.c.rid) for one in search.criteria]
     statement = select(row.c.rid, key.label("key")).where(*wanted)
     return statement.order_by(_by(key, order), _by(row.c.rid, order)).limit(given("count"))
+
+
+def _by_all(
+    orders: Sequence[Order], keys: Sequence[ColumnElement[Any]], rid: ColumnElement[int]
+) -> list[ColumnElement[Any]]:
+    return [*[_by(key, one).nulls_last() for key, one in zip(keys, orders, strict=True)], _by(rid, orders[-1])]
 
 
 def _by(column: ColumnElement[Any], order: Order) -> ColumnElement[Any]:

@@ -81,6 +81,6 @@ def _engine(url: URL, begin: str, *pragmas: str) -> Engine:
 
     @event.listens_for(engine, "begin")
     def _begun(connection: Any) -> None:
-        connection.exec_driver_sql(begin)
+        connection.connection.driver_connection.execute(begin)
 
     return engine
