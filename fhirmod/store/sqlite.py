@@ -21,6 +21,8 @@ _BOTH = (
     "temp_store=MEMORY",
 )
 
+_READING = "BEGIN"
+
 
 def engines(url: URL) -> tuple[Engine, Engine]:
     """Return (the engine that writes, the engine that reads).
@@ -41,7 +43,7 @@ def engines(url: URL) -> tuple[Engine, Engine]:
             f"This Python carries SQLite {sqlite3.sqlite_version}; the store needs "
             f"{'.'.join(map(str, OLDEST))} or newer."
         )
-    return _engine(url, "BEGIN IMMEDIATE", *_BOTH), _engine(url, "BEGIN", *_BOTH, "query_only=ON")
+    return _engine(url, "BEGIN IMMEDIATE", *_BOTH), _engine(url, _READING, *_BOTH, "query_only=ON")
 
 
 def _log_ahead(connection: sqlite3.Connection) -> None:
@@ -81,6 +83,9 @@ def _engine(url: URL, begin: str, *pragmas: str) -> Engine:
 
     @event.listens_for(engine, "begin")
     def _begun(connection: Any) -> None:
-        connection.connection.driver_connection.execute(begin)
+        if begin == _READING:
+            connection.connection.driver_connection.execute(begin)  # nothing is waited for, so nothing can fail
+        else:
+            connection.exec_driver_sql(begin)
 
     return engine
