@@ -132,7 +132,8 @@ def test_many_writers_at_two_workers_leave_each_with_what_is_read_back(both: lis
     both[0].append(request(), episode, told())
 
     def write(number: int) -> list[str]:
-        mine, found = both[number % 2], []
+        mine = both[number % 2]
+        found: list[str] = []
         for turn in range(6):
             if number == 0 and turn % 3 == 2:
                 do(mine, episode, "retract", turn)
