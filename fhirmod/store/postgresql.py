@@ -16,9 +16,11 @@ FORGOTTEN_S = 300  # after which a transaction that does nothing is ended, so th
 _WRITING = "BEGIN ISOLATION LEVEL READ COMMITTED"
 _READING = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
 
-# an answered entry survives a power cut: a server told otherwise is overruled, a stricter one is left as it is
+# an answered entry survives a power cut: a server told otherwise is overruled, a stricter one is left as it is.
+# Every statement is meant to go through an index; while a table is empty a plan would not, and be kept when it is full.
 _SAFETY = """
 SELECT set_config('lock_timeout', %s, false), set_config('idle_in_transaction_session_timeout', %s, false),
+  set_config('enable_seqscan', 'off', false), set_config('jit', 'off', false),
   CASE WHEN current_setting('synchronous_commit') = 'off' THEN set_config('synchronous_commit', 'on', false) END
 """
 
