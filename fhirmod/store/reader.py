@@ -102,7 +102,7 @@ class Reader:
         """
         access.require("read")
         order = tuple(orders)
-        behind = read_cursor(after, len(order))
+        behind = read_cursor(after, [one.column for one in order])
         names: Values = {}
         forms = tuple(form(one, names) for one in criteria)
         values: dict[str, object] = {name: value for value, name in names.items()}

@@ -1,5 +1,6 @@
 """Pages in an order asked for, and searches by the time of the last version. Expected: HL7 FHIR R4 search.html#sort, #lastUpdated."""
 
+import base64
 from collections.abc import Callable
 from typing import Any
 from urllib.parse import urlencode
@@ -111,6 +112,26 @@ def test_a_cursor_of_another_order_is_refused(kept: TestClient) -> None:
     url = valid(kept.get("/fhir/Observation?_sort=date&_count=1"))["link"][1]["url"]
     cursor = url.partition("_after=")[2].partition("&")[0]
     refused(kept.get(f"/fhir/Observation?_after={cursor}"), 400, "value", "is not one of ours")
+
+
+@pytest.mark.parametrize(
+    ("order", "key"),
+    [
+        ("date", '"final"'),
+        ("date", "1"),
+        ("date", "1" + 30 * "0"),
+        ("date", "NaN"),
+        ("date", "Infinity"),
+        ("date", "true"),
+        ("status", "1.5"),
+        ("status", '"\\u0000"'),
+        ("status", '"\\ud800"'),
+    ],
+)
+def test_a_cursor_with_a_key_that_no_such_column_holds_is_refused(client: TestClient, order: str, key: str) -> None:
+    """A link is a client's to change; RFC 3986, 2.1 lets it say anything. On both databases it is a wrong parameter."""
+    after = base64.urlsafe_b64encode(f"[5,22,[{key}]]".encode()).decode().rstrip("=")
+    refused(client.get(f"/fhir/Observation?_sort={order}&_after={after}"), 400, "value", "is not one of ours")
 
 
 def test_the_time_of_the_last_version_finds_what_changed_since(kept: TestClient) -> None:
