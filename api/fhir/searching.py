@@ -12,7 +12,7 @@ from starlette.responses import Response
 from api.asking import Parts, choice, number
 from api.problems import FHIR_JSON
 from fhirmod.errors import BadParameterError, InvalidError, NotSupportedError
-from fhirmod.intake import Asking, answered, criterion, merged, orders, unknown
+from fhirmod.intake import Asking, answered, criterion, merged, orders, refuse_broad, unknown
 from fhirmod.r4 import alternatives, dump
 from fhirmod.store import Order, Page, Reader, Version
 
@@ -41,6 +41,7 @@ def search(request: Request, parts: Parts, base: str, reader: Reader) -> Respons
     _refuse_unanswerable(applied)
     asking = Asking(base, parts.clock.now())
     criteria = merged(type_, [criterion(type_, name, value, asking) for name, value in applied])
+    refuse_broad(criteria)
     sorted_by, order = _order(type_, query.getlist("_sort"), strict=strict(request))
     brought = includes(query.multi_items(), strict=strict(request))
     part = subsetting(query, count=True)

@@ -1,6 +1,6 @@
 """The one path of every write, bedside or FHIR; it answers with a receipt. Reading an episode back starts here too."""
 
-from .chaining import answered, criterion, leads_to, unknown
+from .chaining import answered, criterion, leads_to, refuse_broad, unknown
 from .exchanged import Written
 from .identity import same_woman
 from .indexing import target
@@ -37,6 +37,7 @@ __all__ = [
     "merged",
     "orders",
     "overdue",
+    "refuse_broad",
     "relative",
     "same_woman",
     "shelve",

@@ -4,17 +4,19 @@ Source: http://hl7.org/fhir/R4/search.html#chaining, #has
 """
 
 import re
+from collections.abc import Iterable
 from functools import cache
 
 from fhirmod.errors import BadParameterError, FhirmodError, NotSupportedError
 from fhirmod.mapping import searches
 from fhirmod.r4 import RESOURCE_TYPES
-from fhirmod.store import Chained, Criterion, Had
+from fhirmod.store import Chained, Criterion, Had, Sought
 
 from .seeking import Asking, sought, sought_parameters
 
 _ONLY = re.compile(r"resolve\(\) is (\w+)")  # a reference may lead elsewhere, this parameter does not
 MOST_STEPS = 3  # references that are followed one after the other
+MOST_ENDS = 100  # what is asked at the ends of all chains of a search: each stands in its statement several times
 
 
 def criterion(type_: str, name: str, value: str, asking: Asking, steps: int = MOST_STEPS) -> Criterion:
@@ -33,6 +35,30 @@ def criterion(type_: str, name: str, value: str, asking: Asking, steps: int = MO
     if plain not in answered(type_):
         raise unknown(type_, name)
     return sought(type_, plain, modifier, value, asking)
+
+
+def refuse_broad(criteria: Iterable[Criterion]) -> None:
+    """Return nothing if the chains of a search, each to all types that it names or leaves open, fit one statement.
+
+    Errors: BadParameterError.
+    """
+    ends = sum(_ends(one) for one in criteria if not isinstance(one, Sought))
+    if ends > MOST_ENDS:
+        raise BadParameterError(
+            f"The chains of a search end in at most {MOST_ENDS} types and alternatives in all; got {ends}; "
+            "name the types meant, like subject:Patient.name, or fewer alternatives."
+        )
+
+
+def _ends(criterion: Criterion) -> int:
+    """Return how many conditions a criterion has where it ends; those that differ by an exact text are one."""
+    match criterion:
+        case Sought(_, clauses, _):
+            return len({tuple(part for part in clause if part[:2] != ("text", "=")) for clause in clauses})
+        case Chained(_, ways):
+            return sum(_ends(inner) for _, inner in ways)
+        case Had(_, _, inner):
+            return _ends(inner)
 
 
 @cache

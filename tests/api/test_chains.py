@@ -87,6 +87,25 @@ def test_a_value_that_the_end_of_a_chain_cannot_mean_is_refused(client: TestClie
     refused(client.get("/fhir/Observation?patient.birthdate=soon"), 400, "value", "takes a date")
 
 
+@pytest.mark.parametrize(
+    "query",
+    [
+        "Task?subject.subject.subject.name=x",  # 563 ends: before, ten seconds and 120 MB
+        "Provenance?target.patient.name=" + ",".join(f"n{n}" for n in range(10)),
+        "Observation?subject.name=x" + "".join(f"&subject.name={','.join('abcdef')}" for _ in range(9)),
+    ],
+)
+def test_a_chain_that_ends_in_more_than_one_statement_can_say_is_refused(client: TestClient, query: str) -> None:
+    """Source: http://hl7.org/fhir/R4/search.html#errors (a search that cannot be executed is 4xx with an outcome)."""
+    refused(client.get(f"/fhir/{query}"), 400, "value", "name the types meant, like subject:Patient.name")
+
+
+def test_a_chain_from_all_types_to_a_woman_is_answered(kept: TestClient) -> None:
+    ids = ",".join(f"urn:oid:2.999.1|{n}" for n in range(50))  # one end: they differ by their text alone
+    assert found(kept, "Provenance", ("target.patient.identifier", ids)) == "p"
+    assert found(kept, "Provenance", ("target:Observation.subject:Patient.name", "ada")) == "p"
+
+
 def test_an_identifier_may_be_missing_or_another(kept: TestClient) -> None:
     assert found(kept, "Patient", ("identifier:missing", "true")) == "eve"
     assert found(kept, "Patient", ("identifier:missing", "false")) == "ada"
