@@ -6,14 +6,13 @@ full; only a page that does not fill (what has no value comes last) needs the ot
 """
 
 from collections.abc import Sequence
-from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import ColumnElement, Select, Subquery, and_, func, literal_column, or_, select, union_all
 
 from .meeting import Condition, given, meets, place_of
-from .prepared import Filled
-from .search import FORMS, Search, matching
+from .prepared import filled
+from .search import Search, matching
 from .sought import Order
 from .statements import CURRENT, VERSION
 from .tables import resource, version
@@ -21,16 +20,16 @@ from .tables import resource, version
 FEW_MATCHES = 1_000
 
 
-@lru_cache(maxsize=FORMS)
-def total(search: Search, *, few: bool = False) -> Filled:
+@filled
+def total(search: Search, *, few: bool = False) -> Select[Any]:
     """Return the statement for the number of matches; of `few`, up to one more than few."""
     found = matching(search)
     some = found.limit(literal_column(str(FEW_MATCHES + 1))) if few else found
-    return Filled(select(func.count()).select_from(some.cte("hit")))
+    return select(func.count()).select_from(some.cte("hit"))
 
 
-@lru_cache(maxsize=FORMS)
-def paged(search: Search, orders: tuple[Order, ...], known: tuple[bool, ...] | None) -> Filled:
+@filled
+def paged(search: Search, orders: tuple[Order, ...], known: tuple[bool, ...] | None) -> Select[Any]:
     """Return the statement for a page of current versions, each with its rid and what it is sorted by.
 
     Shape: it takes `count`, and behind a cursor `rid`, and `key0` and so on of those keys that are `known`.
@@ -39,7 +38,7 @@ def paged(search: Search, orders: tuple[Order, ...], known: tuple[bool, ...] | N
     if not orders:
         first = select(hit.c.rid).where(hit.c.rid > given("rid")).order_by(hit.c.rid).limit(given("count"))
         page = first.subquery("page")
-        return Filled(_shown(page).order_by(page.c.rid))
+        return _shown(page).order_by(page.c.rid)
     keyed = select(hit.c.rid, *[_key(one, hit.c.rid).label(f"k{n}") for n, one in enumerate(orders)]).cte("keyed")
     rid, *keys = keyed.c
     some = select(rid, *keys)
@@ -47,7 +46,7 @@ def paged(search: Search, orders: tuple[Order, ...], known: tuple[bool, ...] | N
         some = some.where(_behind(orders, keys, rid, known))
     page = some.order_by(*_by_all(orders, keys, rid)).limit(given("count")).subquery("page")
     rid, *keys = page.c
-    return Filled(_shown(page).order_by(*_by_all(orders, keys, rid)))
+    return _shown(page).order_by(*_by_all(orders, keys, rid))
 
 
 def walks(search: Search, orders: Sequence[Order]) -> bool:
@@ -55,14 +54,14 @@ def walks(search: Search, orders: Sequence[Order]) -> bool:
     return len(orders) == 1 and bool(orders[0].texts) and not search.rare
 
 
-@lru_cache(maxsize=FORMS)
-def walked(search: Search, order: Order, *, behind: bool) -> Filled:
+@filled
+def walked(search: Search, order: Order, *, behind: bool) -> Select[Any]:
     """Return the statement for a page as `paged` has it, of resources that have the value it is sorted by."""
     parts = [_walk(search, order, text, behind=behind) for text in order.texts]
     found = (union_all(*[select(one.subquery()) for one in parts]) if len(parts) > 1 else parts[0]).subquery("walked")
     first = select(found.c.rid, found.c.key).order_by(_by(found.c.key, order), _by(found.c.rid, order))
     page = first.limit(given("count")).subquery("page")
-    return Filled(_shown(page).order_by(_by(page.c.key, order), _by(page.c.rid, order)))
+    return _shown(page).order_by(_by(page.c.key, order), _by(page.c.rid, order))
 
 
 def _shown(page: Subquery) -> Select[Any]:

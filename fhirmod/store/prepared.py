@@ -6,12 +6,14 @@ plain tuples. A search is written once for each shape it has (`Filled`), its val
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from functools import cache
-from typing import Any
+from functools import cache, lru_cache, partial
+from typing import Any, ParamSpec, cast
 
 from sqlalchemy import ClauseElement, Dialect
 
 CHUNK = 512  # keys in one statement
+FORMS = 512  # statements of each kind that are kept
+_Shape = ParamSpec("_Shape")
 
 
 class Prepared:
@@ -47,19 +49,32 @@ class Prepared:
 
 
 class Filled:
-    """A statement whose shape varies: its named parameters are filled by name, its constants are its own."""
+    """A statement whose shape varies: its named parameters are filled by name, its constants are its own.
 
-    def __init__(self, statement: ClauseElement) -> None:
-        self._statement = statement
+    Shape: it is built anew for each dialect, and what it was built of is let go: that is ten times the text.
+    """
+
+    def __init__(self, build: Callable[[], ClauseElement]) -> None:
+        self._build = build
         self._texts: dict[str, tuple[str, list[str], Mapping[str, object]]] = {}
 
     def of(self, dialect: Dialect, values: Mapping[str, object]) -> tuple[str, list[object]]:
         """Return the text for the driver of `dialect`, and its positional parameters."""
         if dialect.name not in self._texts:
-            compiled: Any = self._statement.compile(dialect=dialect, compile_kwargs={"render_postcompile": True})
+            compiled: Any = self._build().compile(dialect=dialect, compile_kwargs={"render_postcompile": True})
             self._texts[dialect.name] = str(compiled), list(compiled.positiontup or ()), dict(compiled.params)
         text, names, constants = self._texts[dialect.name]
         return text, [values[name] if name in values else constants[name] for name in names]
+
+
+def filled(build: Callable[_Shape, ClauseElement]) -> Callable[_Shape, Filled]:
+    """Return the statements that a function builds, each kept for the shape it was built for, the last `FORMS`."""
+
+    @lru_cache(maxsize=FORMS)
+    def kept(*shape: _Shape.args, **more: _Shape.kwargs) -> Filled:
+        return Filled(partial(build, *shape, **more))
+
+    return cast("Callable[_Shape, Filled]", kept)
 
 
 class Change:

@@ -8,19 +8,18 @@ nothing is rare, all resources of the type are walked in that order and probed.
 """
 
 from collections.abc import Iterator, Sequence
-from functools import lru_cache, reduce
+from functools import reduce
 from operator import add
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Select, case, exists, false, func, literal, select, union
+from sqlalchemy import ClauseElement, ColumnElement, Select, case, exists, false, func, literal, select, union
 
 from .meeting import meets, place_of
-from .prepared import Filled
+from .prepared import Filled, filled
 from .sought import Chained, Criterion, Had, Sought
 from .tables import resource, search_value
 
 IDENTIFIER = "identifier"  # the search parameter that every identified R4 type has
-FORMS = 512  # statements of each kind that are kept
 FEW = 1_000  # rows that are counted of a criterion; with as many it is not rare
 
 
@@ -48,7 +47,6 @@ def planned(type_: str, criteria: tuple[Criterion, ...], counts: Sequence[int]) 
     return Search(type_, criteria, next(iter((*exact, *own)), None), rare=False)
 
 
-@lru_cache(maxsize=FORMS)
 def sampled(type_: str, criteria: tuple[Criterion, ...], *, weighed: bool = False) -> Filled | None:
     """Return the statement that counts each criterion up to `FEW` and a little.
 
@@ -57,7 +55,12 @@ def sampled(type_: str, criteria: tuple[Criterion, ...], *, weighed: bool = Fals
     able = [one for one in criteria if _drives(one)]
     if not able or (len(able) == 1 and isinstance(able[0], Sought) and not weighed):
         return None
-    return Filled(select(*[_sample(type_, one) for one in able]))
+    return _sampled(type_, tuple(able))
+
+
+@filled
+def _sampled(type_: str, able: tuple[Criterion, ...]) -> ClauseElement:
+    return select(*[_sample(type_, one) for one in able])
 
 
 def matching(search: Search) -> Select[Any]:
