@@ -88,7 +88,10 @@ def leads_to(type_: str, name: str) -> frozenset[str]:
 
 
 def _chained(type_: str, first: str, rest: str, value: str, asking: Asking, steps: int) -> Chained:
-    """A chain without a type goes to each type that has the parameter it ends with; one that fits none says why."""
+    """Return what a chain asks for; without a type it goes to each type that has the parameter it goes on with.
+
+    Errors: as `criterion`; where it fits no type, that of the first, or that of a value.
+    """
     plain, _, narrowed = first.partition(":")
     if plain not in answered(type_):
         raise unknown(type_, first)
@@ -96,6 +99,13 @@ def _chained(type_: str, first: str, rest: str, value: str, asking: Asking, step
     if not targets or (narrowed and narrowed not in targets):
         led = f"to {', '.join(sorted(targets))}" if targets else "to no other resource"
         raise NotSupportedError(f"{plain} of {type_} leads {led}; got {first[:40]!r}.", place=f"{first}.{rest}"[:60])
+    ends = "" if narrowed or len(targets) == 1 or rest.startswith("_has:") else re.split("[.:]", rest, maxsplit=1)[0]
+    if ends and not any(ends in answered(one) for one in targets):
+        led = ", ".join(sorted(targets))
+        raise NotSupportedError(
+            f"{plain} of {type_} leads to {led}; none of these is searched by {ends[:40]!r} here.",
+            place=f"{first}.{rest}"[:60],
+        )
     ways: list[tuple[str, Criterion]] = []
     wrong: list[FhirmodError] = []
     for target in [narrowed] if narrowed else sorted(targets):
@@ -109,7 +119,10 @@ def _chained(type_: str, first: str, rest: str, value: str, asking: Asking, step
 
 
 def _had(type_: str, name: str, value: str, asking: Asking, steps: int) -> Had:
-    """`_has:Observation:patient:code`: an Observation that refers to it by `patient` has the code."""
+    """Return what `_has:Observation:patient:code` asks for: an Observation refers to it by `patient`, with the code.
+
+    Errors: as `criterion`.
+    """
     _, source, by, rest = (*name.split(":", 3), "", "", "")[:4]
     if source not in RESOURCE_TYPES or not rest or type_ not in leads_to(source, by):
         raise NotSupportedError(

@@ -11,7 +11,7 @@ from fhirmod.errors import PreconditionFailedError
 from fhirmod.r4 import RESOURCE_TYPES
 
 from .conditions import Standing
-from .incoming import Incoming
+from .incoming import Incoming, said_at
 from .placing import Placed, several
 
 
@@ -27,19 +27,21 @@ def lead(placed: Sequence[Placed], standing: Standing, base: str) -> tuple[list[
         given = (one.incoming.resource or {}).get("id") or _id_in(one.incoming)
         if given and given != one.id:
             links[f"{one.type}/{given}"] = one.reference
-    for reference in _references(one.resource for one in placed):
-        if reference in links:
-            continue
-        unversioned, versioned, _ = reference.partition("/_history/")
-        if versioned and unversioned in links:
-            links[reference] = links[unversioned]  # which version that was there, nobody can tell here
-            continue
-        if base and reference.startswith(f"{base}/"):
-            links[reference] = reference.removeprefix(f"{base}/")
-            continue
-        type_, question, query = reference.partition("?")
-        if question and type_ in RESOURCE_TYPES:
-            links[reference] = f"{type_}/{_only(standing, type_, query)}"
+    for one in placed:
+        for reference in _references([one.resource]):
+            if reference in links:
+                continue
+            unversioned, versioned, _ = reference.partition("/_history/")
+            if versioned and unversioned in links:
+                links[reference] = links[unversioned]  # which version that was there, nobody can tell here
+                continue
+            if base and reference.startswith(f"{base}/"):
+                links[reference] = reference.removeprefix(f"{base}/")
+                continue
+            type_, question, query = reference.partition("?")
+            if question and type_ in RESOURCE_TYPES:
+                with said_at(one.incoming.place):
+                    links[reference] = f"{type_}/{_only(standing, type_, query, one.type)}"
     if not links:
         return list(placed), links
     return [replace(one, resource=rewritten(one.resource, links)) for one in placed], links
@@ -54,12 +56,12 @@ def _id_in(incoming: Incoming) -> str | None:
     return id_ if type_.startswith("http") and type_.endswith(f"/{incoming.type}") else None
 
 
-def _only(standing: Standing, type_: str, query: str) -> str:
+def _only(standing: Standing, type_: str, query: str, source: str) -> str:
     matches = standing.matching(type_, query)
     if len(matches) == 1:
         return matches[0]
     sentence = f"The reference to {type_} matches {len(matches)} resources; it must match exactly one."
-    raise several(sentence, "reference") if matches else PreconditionFailedError(sentence, place="reference")
+    raise several(sentence, source) if matches else PreconditionFailedError(sentence, place=source)
 
 
 def rewritten(value: Any, links: Mapping[str, str]) -> Any:

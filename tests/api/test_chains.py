@@ -69,6 +69,7 @@ def test_a_woman_is_found_by_what_was_observed_of_her(kept: TestClient) -> None:
         ("status.name=x", "leads to no other resource"),
         ("subject:Procedure.status=x", "leads to Device, Group, Location, Patient"),
         ("subject:Patient.nothing=x", "Patient is not searched by 'nothing'"),
+        ("subject.nothing:not=x", "leads to Device, Group, Location, Patient; none of these is searched by 'nothing'"),
         ("patient.name:in=x", "name:in"),
         ("_has:Observation:code:status=x", "_has names a type"),
         ("_has:Observation:patient=x", "_has names a type"),

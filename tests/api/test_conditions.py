@@ -186,9 +186,11 @@ def about(target: str) -> dict[str, Any]:
 def test_a_conditional_reference_by_more_than_an_identifier_needs_exactly_one(client: TestClient, matches: int) -> None:
     for number in range(matches):
         put(client, SEEN | {"id": f"o{number}", "subject": {"display": "x"}})
-    answer = send(client, part(about("Observation?code=8867-4&status=final"), "POST", "Provenance"))
+    sound = part({"resourceType": "Patient"}, "POST", "Patient")
+    answer = send(client, sound, part(about("Observation?code=8867-4&status=final"), "POST", "Provenance"))
     code = "multiple-matches" if matches else "conflict"
     refused(answer, 412, code, f"matches {matches} resources; it must match exactly one")
+    assert answer.json()["issue"][0]["expression"] == ["Bundle.entry[1].resource"]  # operationoutcome.html: where it is
 
 
 def test_a_batch_takes_conditions_too_and_a_retry_changes_nothing(client: TestClient) -> None:
