@@ -11,7 +11,8 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
-from fhirmod.episode import Entry, Moment, Received, Retraction, read_entry
+from fhirmod.episode import Chains, Entry, Moment, Received, read_entry
+from fhirmod.episode import root_of as entry_root
 from fhirmod.errors import InvalidError
 
 from .codec import Unread
@@ -75,6 +76,7 @@ class Lens:
     _linked: Linked = field(default_factory=Linked)
     _copies: Copies = field(default_factory=Copies)
     _last: dict[str, Stored] = field(default_factory=dict)
+    _revived: dict[str, Stored] = field(default_factory=dict)
 
     def whereabouts(self) -> Whereabouts:
         """Return where the parts of entries that others wrote really stand."""
@@ -108,6 +110,7 @@ class Lens:
             if entry:
                 says[root] = entry
         self._take(step)
+        self._revive()
         return self.received[before:]
 
     def _take(self, step: Mapping[str, Stored]) -> None:
@@ -234,7 +237,7 @@ class Lens:
         group.last = self._by_id[entry.id]
 
     def _withdraw(self, root: str, stored: Stored) -> None:
-        """Where every part is withdrawn or gone and no retraction says so, infer one; and undo it on revival."""
+        """Where every part is withdrawn or gone and no retraction says so, infer one; it is undone on revival."""
         group = self._groups[root]
         if group.last is None:
             return
@@ -244,8 +247,19 @@ class Lens:
             if stored.reference in group.fragments:
                 self.read[stored.reference] = group.retracted_by
         elif not gone and group.retracted_by is not None:
-            self._infer(stored, group.retracted_by)
-            group.retracted_by = None
+            self._revived[root] = stored
+
+    def _revive(self) -> None:
+        """Undo the retractions inferred for what now stands again.
+
+        A correction at the bedside of what a client took back is written and taken back in one request: it does not.
+        """
+        for root, stored in self._revived.items():
+            group = self._groups[root]
+            if group.retracted_by is not None and not all(part.withdrawn for part in group.fragments.values()):
+                self._infer(stored, group.retracted_by)
+                group.retracted_by = None
+        self._revived.clear()
 
     def _infer(self, stored: Stored, target: str) -> str:
         when = _recorded(stored)
@@ -263,13 +277,10 @@ class Lens:
         return entry.id
 
     def _told(self, root: str) -> bool:
-        """Return whether some retraction names this chain."""
-        chain = {root}
-        for item in self.received:
-            if item.entry.corrects in chain:
-                chain.add(item.entry.id)
-        entries = (item.entry for item in self.received)
-        return any(isinstance(entry, Retraction) and entry.retracts in chain for entry in entries)
+        """Return whether a retraction that stands takes this chain back: one that was undone says nothing."""
+        last = self._groups[root].last
+        chains = Chains.of(item.entry for item in self.received)
+        return last is not None and not chains.stands(entry_root(last.id, chains.by_id))
 
     def _add(self, entry: Entry, stored: Stored, *, inferred: bool = False) -> None:
         self._by_id[entry.id] = entry

@@ -186,3 +186,26 @@ def test_references_to_our_own_address_are_kept_relative_and_others_as_they_are(
     body = parse(written.version.body or b"")
     assert body["subject"]["reference"] == "Patient/p"
     assert body["focus"][0]["reference"] == f"{base}-other/Patient/p"
+
+
+def test_what_is_in_error_again_after_it_was_put_right_is_taken_back_again(intake: Intake) -> None:
+    episode = opened(intake)
+    queue = told()
+    intake.append(request(), episode, queue)
+    for status, volumes in (("entered-in-error", [50]), ("final", [50, 50])) * 2:
+        operations = [{"op": "replace", "path": "/status", "value": status}]
+        intake.patch(request(), "Observation", f"{queue[5]['id']}.fill", operations)
+        assert told_volume(intake, episode) == told_volume(cold(intake), episode) == volumes
+    assert intake.rebuild(request()) == 0
+
+
+def test_a_correction_at_the_bedside_of_what_a_client_took_back_does_not_bring_it_back(intake: Intake) -> None:
+    episode = opened(intake)
+    queue = told()
+    intake.append(request(), episode, queue)
+    operations = [{"op": "replace", "path": "/status", "value": "entered-in-error"}]
+    intake.patch(request(), "Observation", f"{queue[5]['id']}.fill", operations)
+    again = entry("fill", "02:12", volume_ml=60, corrects=queue[5]["id"], reason="read again")
+    intake.append(request(), episode, [again])
+    assert told_volume(intake, episode) == told_volume(cold(intake), episode) == [50]
+    assert intake.rebuild(request()) == 0
