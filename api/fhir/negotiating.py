@@ -12,6 +12,7 @@ from api.problems import FHIR_JSON, RefusedRequest
 
 _GIVEN = ("application/fhir+json", "application/json", "text/json")  # three names of the one form there is
 _FORMATS = frozenset(("json", *_GIVEN))
+_ONLY = "The answer is given as application/fhir+json of fhirVersion 4.0 only."
 
 
 def refuse_format(request: Request) -> None:
@@ -23,15 +24,11 @@ def refuse_format(request: Request) -> None:
     if asked is not None:
         kind, said = _read(asked.replace("fhir json", "fhir+json"))  # a + that was not escaped arrives as a blank
         if kind not in _FORMATS or not is_r4(said.get("fhirversion", "4.0")):
-            raise RefusedRequest(
-                406, "not-supported", "The answer is given as application/fhir+json only, fhirVersion 4.0."
-            )
+            raise RefusedRequest(406, "not-supported", _ONLY)
         return
     accept = ",".join(request.headers.getlist("accept")) or "*/*"
     if not any(_weight(name, accept) > 0 for name in _GIVEN):
-        raise RefusedRequest(
-            406, "not-supported", "The answer is given as application/fhir+json, fhirVersion 4.0 only."
-        )
+        raise RefusedRequest(406, "not-supported", _ONLY)
 
 
 def _read(choice: str) -> tuple[str, dict[str, str]]:
