@@ -146,7 +146,6 @@ class _Demands:
                 own[key] = {"allOf": [own[key], self.value(part, _inner(allowed[key]), allowed[key].field.type)]}
             if part.least:
                 shut += [key for key in allowed if key not in mine]
-            if part.least:
                 parts.append(_there({key: allowed[key] for key in mine}, shape))
             if part.most == 0:
                 shut += mine
