@@ -55,7 +55,7 @@ def test_accept_is_weighed(client: TestClient, accept: str, status: int) -> None
     assert valid(answer)["resourceType"] == ("Patient" if status == 200 else "OperationOutcome")
     assert client.get("/fhir/Patient/p?_format=json", headers={"accept": accept}).status_code == 200
     xml = client.get("/fhir/Patient/p?_format=application/fhir%2Bxml", headers={"accept": accept})
-    refused(xml, 406, "not-supported", "application/fhir+json only")
+    refused(xml, 406, "not-supported", "is given as application/fhir+json")
 
 
 @pytest.mark.parametrize(
