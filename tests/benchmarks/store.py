@@ -13,15 +13,17 @@ import tempfile
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 
-from fhirmod.store import Access, EntryRow, EpisodeRow, Put, Store, Writer, open_store
+from fhirmod.store import Access, EntryRow, EpisodeRow, Put, Store, Writer, microseconds, open_store
 
 ROUNDS = 7
 WRITES = 160
 ALL = Access.whole("benchmark")
 NOW = "2026-03-01T10:00:00.000Z"
+WHEN = microseconds(datetime.fromisoformat(NOW))
 BODY = b'{"resourceType":"Observation","text":"' + b"x" * 1500 + b'"}'
 SUBJECT = ("subject", "Patient", "6f1c4c0e-0000-4000-8000-000000000001")
 ANCHOR = ("part-of", "Procedure", "6f1c4c0e-0000-4000-8000-000000000002.course")
@@ -118,10 +120,13 @@ class Plain:
         self._rid += NEW
         numbers = [1] * NEW + [self._turn] * RENEWED
         many(
-            "INSERT INTO resource (rid, type, id, version, deleted) VALUES (?, ?, ?, ?, ?)",
-            [(rid, p.type, p.id, 1, 0) for rid, p in zip(rids[:NEW], ready, strict=False)],
+            "INSERT INTO resource (rid, type, id, version, deleted, updated) VALUES (?, ?, ?, ?, ?, ?)",
+            [(rid, p.type, p.id, 1, 0, WHEN) for rid, p in zip(rids[:NEW], ready, strict=False)],
         )
-        many("UPDATE resource SET version = ?, deleted = 0 WHERE rid = ?", [(self._turn, rid) for rid in self._sums])
+        many(
+            "UPDATE resource SET version = ?, deleted = 0, updated = ? WHERE rid = ?",
+            [(self._turn, WHEN, rid) for rid in self._sums],
+        )
         many(
             "INSERT INTO version (rid, version, updated, owner, method, body, episode_id, episode_version)"
             " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
