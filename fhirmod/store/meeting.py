@@ -85,7 +85,7 @@ _SAID: Mapping[Operator, Callable[[Any, Any], Condition]] = {
 def _probe(*conditions: Condition) -> Exists:
     """Return the condition that there is such a row, looked up for each resource: OFFSET keeps PostgreSQL from a join.
 
-    Source: https://www.postgresql.org/docs/15/explicit-joins.html names OFFSET 0 as the fence around a subquery.
+    Source: common practice, no published source: PostgreSQL plans a subquery with OFFSET by itself. Seen in its plans.
     """
     return select(literal_column("1")).where(*conditions).offset(literal_column("0")).exists()
 
