@@ -8,10 +8,10 @@ from functools import cache
 from typing import NamedTuple
 
 from fhirmod.errors import NotSupportedError, TooLargeError
-from fhirmod.intake import target
+from fhirmod.intake import referring, target
 from fhirmod.mapping import searches
 from fhirmod.r4 import RESOURCE_TYPES, ReferenceValue, SearchParameter, parse, values_of
-from fhirmod.store import Access, Clause, Reader, Sought, Version
+from fhirmod.store import Access, Reader, Version
 
 MOST_INCLUDED = 1_000
 _ROUNDS = 10  # how often :iterate goes on; what refers in a circle ends by itself
@@ -128,10 +128,7 @@ class Included:
         keys = [(one.type, one.id) for one in latest if asked.target in ("", one.type)]
         for begin in range(0, len(keys), _AT_ONCE):
             some = keys[begin : begin + _AT_ONCE]
-            clauses: list[Clause] = [
-                (("text", "=", id_), ("low", "=", 0.0), ("scope", "=", type_)) for type_, id_ in some
-            ]
-            sought = Sought(asked.params, tuple(clauses))
+            sought = referring(asked.source, asked.params, some)
             page = self._reader.search(self._access, asked.source, [sought], count=MOST_INCLUDED + 1, counted=False)
             yield from page.versions
 

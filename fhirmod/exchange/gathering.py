@@ -10,7 +10,7 @@ from datetime import datetime
 from functools import cache
 from typing import Any, Literal, NamedTuple
 
-from fhirmod.intake import same_woman, target
+from fhirmod.intake import rows_of, same_woman, target
 from fhirmod.r4 import RESOURCE_TYPES, compartment_members, compartment_parameters, parse
 from fhirmod.store import Access, Reader, Version
 
@@ -88,13 +88,14 @@ def _meant(reader: Reader, access: Access, whole: Whole, version: Version) -> tu
 
 @cache
 def _pairs(whole: Whole) -> tuple[tuple[str, str], ...]:
+    hers = _HERS_TOO if whole == "Patient" else ()
     found = [
         (type_, name)
         for type_ in sorted(RESOURCE_TYPES)
         for name in compartment_parameters(whole, type_)
         if not name.startswith("{")
     ]
-    return (*found, *(_HERS_TOO if whole == "Patient" else ()))
+    return tuple(dict.fromkeys((type_, rows_of(type_, name)) for type_, name in (*found, *hers)))
 
 
 def _without_stray(members: list[Led], base: str) -> list[Led]:

@@ -4,11 +4,12 @@ from .chaining import answered, criterion, leads_to, refuse_broad, unknown
 from .exchanged import Written
 from .identity import same_woman
 from .indexing import target
+from .narrowed import rows_of
 from .ordering import orders
 from .overdue import OVERDUE
 from .receipt import EntryResult, ReadResource, Receipt, finding_document
 from .request import Request
-from .seeking import Asking, sought
+from .seeking import Asking, referring, sought
 from .service import Intake
 from .shelving import shelve
 from .snapshot import Snapshot
@@ -37,8 +38,10 @@ __all__ = [
     "merged",
     "orders",
     "overdue",
+    "referring",
     "refuse_broad",
     "relative",
+    "rows_of",
     "same_woman",
     "shelve",
     "sought",

@@ -12,6 +12,7 @@ from fhirmod.mapping import searches
 from fhirmod.r4 import RESOURCE_TYPES
 from fhirmod.store import Chained, Criterion, Had, Sought
 
+from .narrowed import rows_of
 from .seeking import Asking, sought, sought_parameters
 
 _ONLY = re.compile(r"resolve\(\) is (\w+)")  # a reference may lead elsewhere, this parameter does not
@@ -115,7 +116,7 @@ def _chained(type_: str, first: str, rest: str, value: str, asking: Asking, step
             wrong.append(error)
     if not ways:
         raise next((one for one in wrong if isinstance(one, BadParameterError)), wrong[0])
-    return Chained((plain,), tuple(ways))
+    return Chained((rows_of(type_, plain),), tuple(ways))
 
 
 def _had(type_: str, name: str, value: str, asking: Asking, steps: int) -> Had:
@@ -130,4 +131,4 @@ def _had(type_: str, name: str, value: str, asking: Asking, steps: int) -> Had:
             f"_has:Observation:patient:code; got {name[:60]!r}.",
             place=name[:60],
         )
-    return Had(source, (by,), criterion(source, rest, value, asking, steps - 1))
+    return Had(source, (rows_of(source, by),), criterion(source, rest, value, asking, steps - 1))

@@ -1,12 +1,13 @@
 """What a resource is found by, as rows of the store: one for each value of each R4 search parameter.
 
 A row is (param, text, scope, low, high). Tokens: code and system; texts: folded, and as they stand; references: id
-and type, or an address and ""; what has a range: its ends, a time in microseconds since 1970. A quantity has one row
-with its unit as text, and one as a bare number (`value-quantity:number`). A time of more than a day, and a number that
-is a range, has `LONG` at the end of its text: of all others the beginning says within a day, or at once, where they
-end, so one index narrows both. Parameters that R4 defines as the union of two others (`combo-code`) have no rows:
-both are asked. A composite has a row for each pair of values that stand together (`composed`). The hot types have a
-wide row for each code with the time beside it (`code:date`).
+and type, or an address and "" (but see `narrowed`); what has a range: its ends, a time in microseconds since 1970. A
+quantity has one row with its unit as text, and one as a bare number (`value-quantity:number`). A time of more than a
+day, and a number that is a range, has `LONG` at the end of its text: of all others the beginning says within a day, or
+at once, where they end, so one index narrows both. Parameters that R4 defines as the union of two others (`combo-code`)
+have no rows: both are asked; nor has one that is another narrowed (`patient`). A composite has a row for each pair of
+values that stand together (`composed`). The hot types have a wide row for each code with the time beside it
+(`code:date`).
 """
 
 import math
@@ -37,6 +38,7 @@ from fhirmod.r4 import (
 from fhirmod.store import Value, microseconds
 
 from .composed import LONGEST_PART, both
+from .narrowed import Narrowed, narrowed
 from .wide import WIDE, side_by_side
 
 LONGEST = 400  # characters of a text that are compared; PostgreSQL keeps at most 2,700 bytes in one index row
@@ -94,8 +96,9 @@ def indexed_parameters(type_: str) -> Mapping[str, SearchParameter]:
 
 @lru_cache(maxsize=4096)
 def _reaching(type_: str, keys: frozenset[str]) -> tuple[SearchParameter, ...]:
-    """Return the parameters that may have a row; a few dozen sets of properties are all there is."""
-    return tuple(one for one in indexed_parameters(type_).values() if reaches(one, keys))
+    """Return the parameters that may have rows of their own; a few dozen sets of properties are all there is."""
+    own = (one for name, one in indexed_parameters(type_).items() if name not in narrowed(type_))
+    return tuple(one for one in own if reaches(one, keys))
 
 
 def values(resource: Mapping[str, Any]) -> tuple[Value, ...]:
@@ -106,15 +109,32 @@ def values(resource: Mapping[str, Any]) -> tuple[Value, ...]:
     there = dict(resource)
     rows: dict[Value, None] = {}
     for parameter in _reaching(type_, frozenset(there)):
-        for value in values_of(parameter, there):
-            for row in _rows(parameter.code, value):
-                rows[row] = None
+        own = dict.fromkeys(row for value in values_of(parameter, there) for row in _rows(parameter.code, value))
+        if len(own) > 1 and parameter.type == "token":  # a text alone says that there is something, as others do
+            own.pop((parameter.code, "", "", 0.0, 0.0), None)
+        rows |= own
+    for name, only in narrowed(type_).items():
+        untold = f"{only.of}:identifier"
+        if any(param == untold or (param == only.of and not scope) for param, _, scope, _, _ in rows):
+            _narrow(searches(type_)[name], only, there, rows)
     identifiers = there.get("identifier", ())
     if any("type" in one for one in (identifiers if isinstance(identifiers, list) else (identifiers,))):
         rows |= dict.fromkeys(_typed(type_, there))
     if type_ in WIDE:
         rows |= dict.fromkeys(side_by_side(*WIDE[type_], rows))
     return tuple(rows)
+
+
+def _narrow(parameter: SearchParameter, only: Narrowed, resource: dict[str, Any], rows: dict[Value, None]) -> None:
+    """Return nothing; a row with an address says what it is of, as the narrowed parameter knows it."""
+    for value in values_of(parameter, resource):
+        for row in _rows(parameter.code, value):
+            param, text, scope, low, high = row
+            if param != parameter.code:
+                rows[row] = None
+            elif not scope and (":" in text or text.startswith("#")):  # no id, which a chain could take for one
+                del rows[only.of, text, "", low, high]
+                rows[only.of, text, only.to, low, high] = None
 
 
 def _typed(type_: str, resource: dict[str, Any]) -> Iterator[Value]:

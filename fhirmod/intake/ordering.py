@@ -9,6 +9,7 @@ from fhirmod.store import Order
 
 from .chaining import answered
 from .indexing import LONG, UNIONS
+from .narrowed import narrowed
 from .wide import WIDE
 
 MOST_KEYS = 5
@@ -34,9 +35,13 @@ def orders(type_: str, text: str) -> tuple[Order, ...]:
                 place="_sort",
             )
         params, down = UNIONS.get(name, (name,)), one != name
-        found.append(
-            Order(params, "text", down) if kind in _BY_TEXT else Order(params, "low", down, _texts(type_, name))
-        )
+        if name in narrowed(type_):
+            of, to = narrowed(type_)[name]
+            found.append(Order((of,), "text", down, scope=to))
+        elif kind in _BY_TEXT:
+            found.append(Order(params, "text", down))
+        else:
+            found.append(Order(params, "low", down, _texts(type_, name)))
     return tuple(found)
 
 

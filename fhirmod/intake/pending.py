@@ -13,7 +13,7 @@ from fhirmod.store import Clause, Key, Operator, Sought, Value, microseconds, sh
 from .indexing import values
 from .putting import indexed
 
-_COLUMN = {"text": 1, "scope": 2, "low": 3, "high": 4}
+_COLUMN = {"param": 0, "text": 1, "scope": 2, "low": 3, "high": 4}
 _SAID: Mapping[Operator, Callable[[Any, Any], bool]] = {
     "=": operator.eq,
     "<": operator.lt,

@@ -6,7 +6,7 @@ Source: http://hl7.org/fhir/R4/search.html#modifiers, #string, #token, #referenc
 """
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain, product
@@ -14,10 +14,11 @@ from itertools import chain, product
 from fhirmod.errors import BadParameterError, NotSupportedError
 from fhirmod.mapping import searches
 from fhirmod.r4 import RESOURCE_TYPES, SearchParameter, alternatives, component_types, composed, token, unescaped
-from fhirmod.store import Clause, Part, Sought, short
+from fhirmod.store import Clause, Key, Part, Sought, short
 
 from .composed import met_by_both
 from .indexing import OF_TYPE, UNIONS, cut, fold, indexed_parameters, kind, target
+from .narrowed import narrowed, rows_of
 from .ranged import NO_TEXT, dates, numbers, of_any_length, quantities
 
 MODIFIERS: Mapping[str, frozenset[str]] = {
@@ -58,10 +59,11 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
     """
     parameter = searches(type_)[name]
     params = UNIONS.get(name, (name,))
-    narrowed = modifier if parameter.type == "reference" and modifier in RESOURCE_TYPES else ""
+    led = modifier if parameter.type == "reference" and modifier in RESOURCE_TYPES else ""
+    only = narrowed(type_).get(name)
     able = frozenset[str]() if name in _PLAIN else MODIFIERS[parameter.type]
     able |= {"of-type"} if name == "identifier" else frozenset()
-    if modifier and not narrowed and modifier not in able:
+    if modifier and not led and modifier not in able:
         raise NotSupportedError(
             f"{type_} is not searched by {name}:{modifier[:40]} here; "
             f"{name if name in _PLAIN else f'a {parameter.type}'} has the modifiers "
@@ -71,6 +73,10 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
     if modifier == "missing":
         if value not in ("true", "false"):
             raise BadParameterError(f"{name}:missing is true or false; got {value[:20]!r}.", place=name)
+        if only is not None:
+            identified = f"{name}:identifier"
+            there: Clause = (("param", "=", only.of), ("scope", "=", only.to))
+            return Sought((only.of, identified), (there, (("param", "=", identified),)), none=value == "true")
         if parameter.type == "reference":
             params = (*params, f"{name}:identifier")
         return Sought(params, ((),), none=value == "true")
@@ -78,10 +84,12 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
         return Sought((OF_TYPE,), tuple(_of_type(one) for one in alternatives(value)))
     if modifier == "identifier":
         return Sought((f"{name}:identifier",), tuple(_token(one, name) for one in alternatives(value)))
-    if narrowed and narrowed not in parameter.targets:
-        raise BadParameterError(f"{name} of {type_} never refers to a {narrowed}.", place=name)
+    if led and led not in parameter.targets:
+        raise BadParameterError(f"{name} of {type_} never refers to a {led}.", place=name)
     each = [_clauses(parameter, parameter.type, one, modifier, asking) for one in alternatives(value)]
     clauses = tuple(chain.from_iterable(each))
+    if only is not None:
+        return Sought((only.of,), tuple(one for clause in clauses if (one := _only(clause, only.to))))
     if parameter.type == "quantity" and "|" not in value:
         params = tuple(f"{one}:number" for one in params)
     if parameter.type == "number" or params[0].endswith(":number"):
@@ -160,16 +168,35 @@ def _contains(value: str) -> Clause:
 _STRING: Mapping[str, Callable[[str], Clause]] = {"": _begins, "exact": _exact, "contains": _contains}
 
 
-def _reference(value: str, name: str, narrowed: str, base: str) -> Clause:
+def _only(clause: Clause, to: str) -> Clause:
+    """Return the clause of a reference as asked of what refers to one type; nothing if it names another."""
+    if any(column == "scope" and value not in ("", to) for column, _, value in clause):
+        return ()
+    return (*[part for part in clause if part[0] != "scope"], ("scope", "=", to))
+
+
+def referring(type_: str, params: Iterable[str], keys: Iterable[Key]) -> Sought:
+    """Return the criterion for resources of a type that refer by any of its parameters to any of these (type, id)."""
+    names = dict.fromkeys(params)
+    to = {one.to for name, one in narrowed(type_).items() if name in names}
+    wide = any(name not in narrowed(type_) for name in names)
+    clauses: list[Clause] = [
+        (("text", "=", id_), _NO_RANGE, ("scope", "=", kind)) for kind, id_ in keys if wide or kind in to
+    ]
+    return Sought(tuple(dict.fromkeys(rows_of(type_, name) for name in names)), tuple(clauses))
+
+
+def _reference(value: str, name: str, led: str, base: str) -> Clause:
     plain = unescaped(value).removeprefix(f"{base}/") if base else unescaped(value)
     id_, type_ = target(plain)
     if type_ or ":" in plain:
-        if narrowed and type_ and narrowed != type_:
-            raise BadParameterError(f"{name}:{narrowed} takes a {narrowed}; got a {type_}.", place=name)
-        return (("text", "=", id_), _NO_RANGE, ("scope", "=", type_))
+        if led and type_ and led != type_:
+            raise BadParameterError(f"{name}:{led} takes a {led}; got a {type_}.", place=name)
+        # what an address is of stands in its row only where another parameter is asked by it; the address says it all
+        return (("text", "=", id_), _NO_RANGE, *((("scope", "=", type_),) if type_ else ()))
     if "/" in plain:
         raise BadParameterError(
             f"A search by {name} takes an id, a type with an id, or an address; got neither.", place=name
         )
     found: Clause = (("text", "=", plain), _NO_RANGE)
-    return (*found, ("scope", "=", narrowed)) if narrowed else (*found, ("scope", ">", ""))
+    return (*found, ("scope", "=", led)) if led else (*found, ("scope", ">", ""))

@@ -5,7 +5,7 @@ The criteria are forms (`sought.form`): in place of a value each has the name of
 """
 
 from collections.abc import Callable, Mapping
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, get_args
 
 from sqlalchemy import (
     BindParameter,
@@ -66,7 +66,7 @@ class Place(NamedTuple):
         return [column == values[0] if len(values) == 1 else column.in_(values)]
 
 
-_VALUES = Place(search_value, {"text": "text", "scope": "scope", "low": "low", "high": "high"})
+_VALUES = Place(search_value, {name: name for name in get_args(Column)})
 _ELSEWHERE: Mapping[str, Place] = {
     "_id": Place(resource, {"text": "id"}),
     "_lastUpdated": Place(resource, {"low": "updated", "high": "updated"}),

@@ -7,7 +7,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 
 from fhirmod.errors import NotSupportedError
 
-HEAD = "0006"
+HEAD = "0007"
 _TURN = 0x66686972  # the advisory lock of programs that open one database at once
 PLACE = Path(__file__).parent / "migrations"
 

@@ -101,7 +101,10 @@ def _key(order: Order, rid: ColumnElement[int]) -> ColumnElement[Any]:
     row = place.table.alias()
     column = row.c[place.columns[order.column]]
     best = func.max(column) if order.down else func.min(column)
-    return select(best).where(row.c.rid == rid, place.named(row, order.params)).scalar_subquery()
+    asked = [row.c.rid == rid, place.named(row, order.params)]
+    if order.scope:
+        asked.append(row.c.scope == order.scope)
+    return select(best).where(*asked).scalar_subquery()
 
 
 def _behind(

@@ -2,7 +2,7 @@
 
 from typing import Literal, NamedTuple
 
-Column = Literal["text", "scope", "low", "high"]
+Column = Literal["param", "text", "scope", "low", "high"]
 Operator = Literal["=", "<", "<=", ">", ">=", "holds"]
 Part = tuple[Column, Operator, str | float]
 Clause = tuple[Part, ...]
@@ -11,7 +11,8 @@ Clause = tuple[Part, ...]
 class Sought(NamedTuple):
     """Rows of any of `params` that meet any of `clauses`: at least one of them, or where `none` is set not one.
 
-    Shape: a clause is met by a row that meets each of its parts; the empty clause by every row.
+    Shape: a clause is met by a row that meets each of its parts; the empty clause by every row. A part may name one
+           of `params`, if what is asked of them differs.
     """
 
     params: tuple[str, ...]
@@ -41,13 +42,15 @@ class Order(NamedTuple):
     """What a page is sorted by: the values of some parameters, their texts or where their ranges begin.
 
     Shape: of several values the smallest counts going up, the largest going down; what has none comes last. `texts`
-           are those that the values may have beside their range, if a resource has one value at most.
+           are those that the values may have beside their range, if a resource has one value at most. Only values of
+           a `scope` count where one is given.
     """
 
     params: tuple[str, ...]
     column: Literal["text", "low"]
     down: bool = False
     texts: tuple[str, ...] = ()
+    scope: str = ""
 
 
 Values = dict[str | float, str]

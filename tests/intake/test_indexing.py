@@ -4,15 +4,22 @@ Source: the `expression` of each SearchParameter in the R4 definitions; fhirpath
 """
 
 import json
+from datetime import UTC, datetime
 from typing import Any
 
 import fhirpathpy
 import pytest
 from fhirpathpy.models import models
 
+from fhirmod.intake import Asking, sought
 from fhirmod.intake.indexing import UNIONS, indexed_parameters, values
-from fhirmod.r4 import SearchParameter, dump, search_parameter
+from fhirmod.intake.narrowed import narrowed
+from fhirmod.intake.pending import meets
+from fhirmod.mapping import searches
+from fhirmod.r4 import ReferenceValue, SearchParameter, dump, search_parameter, values_of
 from tests.r4.corpus import valid as corpus
+
+ASKING = Asking("", datetime(2026, 3, 2, tzinfo=UTC))
 
 
 def judgeable(parameter: SearchParameter) -> bool:
@@ -70,3 +77,27 @@ def test_the_unions_that_have_no_rows_are_those_that_r4_writes_as_unions() -> No
             one = search_parameter("Observation", part)
             assert one is not None
             assert one.type == whole.type
+
+
+@pytest.mark.parametrize("name", sorted(corpus()))
+def test_a_narrowed_parameter_finds_what_its_own_expression_gives(name: str) -> None:
+    """Source: R4's expression of the parameter itself, of which no row is kept."""
+    resource = corpus()[name]
+    type_ = resource["resourceType"]
+    rows = values(resource)
+    for code in narrowed(type_):
+        own = [one for one in values_of(searches(type_)[code], resource) if isinstance(one, ReferenceValue)]
+        assert meets(sought(type_, code, "missing", "false", ASKING), rows) == bool(own)
+        assert not [row for row in rows if row[0] == code]
+        for one in own:
+            if one.reference is not None:
+                assert meets(sought(type_, code, "", one.reference, ASKING), rows)
+
+
+def test_the_text_of_a_concept_alone_has_a_row_only_where_it_has_no_code() -> None:
+    """Source: search.html#modifiers, `missing`: a concept that is only a text is a value."""
+    coded = {"coding": [{"system": "urn:s", "code": "c"}], "text": "both"}
+    for concept, expected in ((coded, [("code", "c", "urn:s")]), ({"text": "alone"}, [("code", "", "")])):
+        rows = values({"resourceType": "Observation", "status": "final", "code": concept})
+        assert [row[:3] for row in rows if row[0] == "code"] == expected
+        assert meets(sought("Observation", "code", "missing", "false", ASKING), rows)
