@@ -22,6 +22,10 @@ DAY = Sought(("date",), ((("text", "=", ""), ("low", ">=", 10.0), ("low", "<=", 
 WITHIN = Sought(("_lastUpdated",), ((("low", ">=", 10.0), ("low", "<=", 20.0)),))
 NAMED = Sought(("name",), ((("text", ">=", "ab"), ("text", "<", "ab\U0010ffff")),))
 MADE = re.compile("CO-ROUTINE|MATERIALIZE")  # what the statement itself makes may be read whole
+ONLY = Sought(
+    ("subject", "patient:identifier"),
+    ((("param", "=", "subject"), ("scope", "=", "Patient")), (("param", "=", "patient:identifier"),)),
+)
 CODE, SUBJECT = carrying("code", ("urn:l", "a")), referring("subject", "Patient", "p1")
 CASES: dict[str, tuple[list[Criterion], str]] = {
     "nothing": ([], "type=?"),
@@ -34,6 +38,8 @@ CASES: dict[str, tuple[list[Criterion], str]] = {
     "time of writing": ([WITHIN], "updated>? AND updated<?"),
     "name": ([NAMED], "text>? AND text<?"),
     "subject and code": ([SUBJECT, CODE], "text=? AND low=?"),
+    "any of one type": ([ONLY], "type=? AND param=?"),
+    "none of one type": ([SUBJECT, ONLY._replace(none=True)], "text=? AND low=?"),
     "chain": ([Chained(("subject",), (("Patient", NAMED),))], "text=? AND low=?"),
     "chain of two": (
         [Chained(("part-of",), (("Procedure", Chained(("subject",), (("Patient", NAMED),))),))],
