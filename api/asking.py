@@ -187,6 +187,6 @@ def number(query: Mapping[str, str], name: str, otherwise: int, most: int) -> in
     text = query.get(name)
     if text is None:
         return otherwise
-    if not text.isascii() or not text.isdigit() or len(text) > 9:
+    if not text.isascii() or not text.isdigit() or len(text) > 18:
         raise BadParameterError(f"The parameter {name} must be a whole number from 0; got {text[:20]!r}.", place=name)
     return min(int(text), most)

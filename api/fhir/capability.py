@@ -14,8 +14,8 @@ from fhirmod.mapping import searches
 from fhirmod.r4 import RESOURCE_TYPES, dump
 
 from .including import bringing, included_by
-from .searching import searchable
 from .table import INTERACTIONS, Interaction
+from .understanding import searchable
 
 _DATE = "2026-11-25"
 _VERSIONED = {
@@ -42,7 +42,8 @@ _SAID = (
     "1,000 resources, :iterate goes ten steps. Chains and _has follow at most three "
     "references; a chain that names no type goes to each type that has what it ends with; the chains of a search end "
     "in at most 100 types and alternatives. Without _total matches are counted only "
-    "where that is cheap (up to 1,000). _sort takes five parameters; "
+    "where that is cheap (up to 1,000). What a lenient search does not apply is named by an OperationOutcome on each "
+    "page (search.mode outcome). _sort takes five parameters; "
     "times and quantities are sorted by where their ranges begin, whatever the unit, and what has no value comes last. "
     "The condition of a conditional create, update, patch, delete or reference takes any parameters of its type but no "
     "chain and no _has; what is not known there is refused. What is assembled or computed from entries is read-only. "

@@ -26,7 +26,7 @@ from .reading import CONTROL, living
 _OF_ENCOUNTER = CONTROL | {"_since", "_type", "_count", "_after"}
 _OF_PATIENT = _OF_ENCOUNTER | {"start", "end"}
 _CURSOR = re.compile(r"([0-9]{1,18})-([01])-([A-Za-z]{1,64}/[A-Za-z0-9\-.]{1,64})", re.ASCII)
-_KEPT = ("start", "end", "_since", "_type")
+_KEPT = ("start", "end", "_since", "_type", *sorted(CONTROL))
 
 
 async def everything_of_patient(request: Request, parts: Parts, base: str) -> Response:

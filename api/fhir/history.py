@@ -59,7 +59,7 @@ def _given(
     type_, id_ = (*of, None, None)[:2]
     asked = Past(type_, id_, None if since is None else _text(since), _period(query), _cursor(query))
     versions, following = reader.past(parts.request().access, asked, count)
-    kept = [(name, value) for name, value in query.multi_items() if name in (*_ASKED, *SUBSETTING)]
+    kept = [(name, value) for name, value in query.multi_items() if name in (*_ASKED, *SUBSETTING, *CONTROL)]
     address = "/".join((base, *of, "_history"))
     head: dict[str, Any] = {"resourceType": "Bundle", "type": "history"}
     if total is not None:

@@ -8,7 +8,7 @@ from functools import cache
 from typing import NamedTuple
 
 from fhirmod.errors import NotSupportedError, TooLargeError
-from fhirmod.intake import referring, target
+from fhirmod.intake import leads_to, referring, target
 from fhirmod.mapping import searches
 from fhirmod.r4 import RESOURCE_TYPES, ReferenceValue, SearchParameter, parse, values_of
 from fhirmod.store import Access, Reader, Version
@@ -53,8 +53,8 @@ def bringing(type_: str) -> tuple[str, ...]:
     )
 
 
-def read_include(name: str, value: str) -> Include | None:
-    """Return what one `_include` or `_revinclude` asks for, or None if no such reference is known here.
+def read_include(name: str, value: str) -> Include | NotSupportedError:
+    """Return what one `_include` or `_revinclude` asks for, or the error that says that no such reference is known.
 
     >>> read_include("_include", "Observation:patient")
     Include(source='Observation', params=('patient',), target='', backwards=False, iterate=False)
@@ -62,13 +62,20 @@ def read_include(name: str, value: str) -> Include | None:
     plain, _, modifier = name.partition(":")
     source, _, rest = value.partition(":")
     param, _, led = rest.partition(":")
-    if source not in RESOURCE_TYPES or (led and led not in RESOURCE_TYPES):
-        return None
-    known = linking(source)
-    if param != "*" and (param not in known or (led and led not in known[param].targets)):
-        return None
-    params = tuple(sorted(known)) if param == "*" else (param,)
+    known = sorted(linking(source)) if source in RESOURCE_TYPES else []
+    params = tuple(one for one in known if param in ("*", one) and (not led or led in leads_to(source, one)))
+    if not params:
+        return NotSupportedError(
+            f"There is no reference {value[:60]!r} to follow here; /fhir/metadata lists those there are.", place=name
+        )
     return Include(source, params, led, plain == "_revinclude", modifier == "iterate")
+
+
+def led_to(include: Include) -> frozenset[str]:
+    """Return the types of what an `_include` brings along by one step."""
+    if include.target:
+        return frozenset((include.target,))
+    return frozenset().union(*(leads_to(include.source, one) for one in include.params))
 
 
 class Included:
@@ -131,22 +138,3 @@ class Included:
             sought = referring(asked.source, asked.params, some)
             page = self._reader.search(self._access, asked.source, [sought], count=MOST_INCLUDED + 1, counted=False)
             yield from page.versions
-
-
-def includes(query: Iterable[tuple[str, str]], *, strict: bool) -> list[tuple[tuple[str, str], Include]]:
-    """Return each include that is asked for and known here, beside the parameter that asks for it.
-
-    Errors: NotSupportedError for one that is not known, if the client is strict.
-    """
-    found = []
-    for name, value in query:
-        if name in INCLUDES:
-            include = read_include(name, value)
-            if include is not None:
-                found.append(((name, value), include))
-            elif strict:
-                raise NotSupportedError(
-                    f"There is no reference {value[:60]!r} to follow here; /fhir/metadata lists those there are.",
-                    place=name,
-                )
-    return found

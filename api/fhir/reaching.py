@@ -4,77 +4,54 @@ One function for each way there is: a search that goes on to other types, and a 
 """
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from api.scopes import Need
-from fhirmod.intake import leads_to
 from fhirmod.r4 import RESOURCE_TYPES
+from fhirmod.store import Chained, Criterion, Had
+
+from .including import INCLUDES, Include, led_to
+from .understanding import Understood
 
 _CONDITION = re.compile(rf"({'|'.join(sorted(RESOURCE_TYPES))})\?[\w.:\-]+=", re.ASCII)
-_INCLUDES = ("_include", "_revinclude")
 
 
-def searched_beyond(type_: str, query: Iterable[tuple[str, str]]) -> Iterator[Need]:
-    """Yield what a search needs besides ``s`` of its own type, by what its parameters reach.
+def reached(asked: Understood) -> Iterator[Need]:
+    """Yield what a search needs besides ``s`` of its own type, by what it was understood to reach.
 
     Shape: a chain and `_has` search the types on their way; `_revinclude` searches the type it names, `_include` reads
-           the types it leads to. Where a parameter may lead to several types and names none, all of them count.
-
-    >>> list(searched_beyond("Observation", [("patient.name", "x"), ("_include", "Observation:subject:Patient")]))
-    [('s', 'Patient'), ('r', 'Observation'), ('r', 'Patient')]
+           the types it leads to. What would lead on and is not known needs every type: it is told to nobody else.
     """
-    for name, value in query:
-        plain = name.partition(":")[0]
-        if plain in _INCLUDES:
-            for one in value.split(","):
-                yield from _included(plain, one)
-        elif plain == "_has":
-            yield from _had(name)
+    yield from _searched(asked.criteria)
+    for one in asked.brought:
+        yield from _brought(one)
+    for (name, _), _ in asked.ignored:
+        if name in INCLUDES:
+            yield ("s" if name.startswith("_rev") else "r"), "*"
         elif "." in name:
-            yield from _chained(type_, name)
+            yield "s", "*"
 
 
-def _included(name: str, value: str) -> Iterator[Need]:
-    source, _, rest = value.partition(":")
-    param, _, target = rest.partition(":")
-    if name == "_revinclude":
-        yield "s", _known(source)
+def _searched(criteria: Iterable[Criterion]) -> Iterator[Need]:
+    for one in criteria:
+        match one:
+            case Chained(_, ways):
+                for type_, inner in ways:
+                    yield "s", type_
+                    yield from _searched([inner])
+            case Had(type_, _, inner):
+                yield "s", type_
+                yield from _searched([inner])
+
+
+def _brought(one: Include) -> Iterator[Need]:
+    if one.backwards:
+        yield "s", one.source
     else:
-        yield "r", _known(source)
-        for type_ in _targets(source, param, target):
+        yield "r", one.source
+        for type_ in sorted(led_to(one)):
             yield "r", type_
-
-
-def _had(name: str) -> Iterator[Need]:
-    _, source, _, *rest = (*name.split(":", 3), "", "", "")
-    yield "s", _known(source)
-    further = rest[0]
-    if further.startswith("_has"):
-        yield from _had(further)
-    elif "." in further:
-        yield from _chained(source, further)
-
-
-def _chained(type_: str, name: str) -> Iterator[Need]:
-    first, _, rest = name.partition(".")
-    param, _, target = first.partition(":")
-    for one in _targets(type_, param, target):
-        yield "s", one
-        if rest.startswith("_has"):
-            yield from _had(rest)
-        elif "." in rest:
-            yield from _chained(one, rest)
-
-
-def _targets(type_: str, param: str, target: str) -> Sequence[str]:
-    if target:
-        return (_known(target),)
-    return sorted(leads_to(type_, param)) or ("*",)
-
-
-def _known(type_: str) -> str:
-    return type_ if type_ in RESOURCE_TYPES else "*"
 
 
 def looked_up(body: Any) -> Iterator[Need]:

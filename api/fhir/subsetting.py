@@ -25,18 +25,18 @@ def subsetting(query: QueryParams, *, count: bool = False) -> Callable[[bytes], 
     Shape:  `count` says that `_summary=count` may be asked; it is the caller's to answer.
     Errors: BadParameterError if the parameters cannot be understood, or both are given.
     """
-    said, names = query.get("_summary", "false"), query.get("_elements")
+    said, named = query.get("_summary", "false"), query.getlist("_elements")
     words = (*_WAYS, "false", *(("count",) if count else ()))
     if said not in words:
         raise BadParameterError(
             f"The parameter _summary must be {', '.join(words[:-1])} or {words[-1]}; got {said[:20]!r}.",
             place="_summary",
         )
-    if names is not None and said != "false":
+    if named and said != "false":
         sentence = "The parameters _summary and _elements exclude each other; give one."
         raise BadParameterError(sentence, place="_elements")
-    if names is not None:
-        wanted = [name.strip() for name in names.split(",") if name.strip()]
+    if named:
+        wanted = [name.strip() for name in ",".join(named).split(",") if name.strip()]
         if not wanted:
             raise BadParameterError("The parameter _elements needs names of elements; got none.", place="_elements")
         return lambda text: dump(elements(parse(text), wanted))

