@@ -76,9 +76,9 @@ def refuse_address(request: HttpRequest) -> None:
     Errors: RefusedRequest (400).
     Source: RFC 3986, 2 and 2.5.
     """
-    query: bytes = request.scope["query_string"]
+    path, query = request.scope.get("raw_path") or b"", request.scope["query_string"]
     try:
-        text = unquote_to_bytes(query.decode("ascii")).decode()
+        text = unquote_to_bytes((path + b"?" + query).decode("ascii")).decode()
     except UnicodeDecodeError:
         raise RefusedRequest(400, "value", "The address must be percent-encoded UTF-8; it is not.") from None
     if "\0" in text or "\0" in request.scope["path"]:

@@ -31,14 +31,15 @@ class Door(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """One side of the service: where it begins, the shape of its errors, what it asks of every request, and the
-    last it does to an answer.
+    """One side of the service: where it begins, the shape of its errors, what it asks of every request, the
+    last it does to an answer, and what it says of addresses that look like one of its own and are not.
     """
 
     path: str
     problem: Callable[[int, Sequence[Finding], Mapping[str, str]], Response]
     admit: Callable[[Request], None]
     finish: Callable[[Request, Response], Response] = lambda _, response: response
+    seek: Callable[[Request], None] = lambda _: None
 
 
 def guarded(doors: Mapping[str, Door], side: Side) -> Endpoint:
@@ -51,6 +52,7 @@ def guarded(doors: Mapping[str, Door], side: Side) -> Endpoint:
     async def answered(request: Request) -> Response:
         door = doors.get("GET" if request.method == "HEAD" else request.method)
         try:
+            side.seek(request)
             if door is None:
                 raise RefusedRequest(  # noqa: TRY301  one place answers all refusals
                     405,

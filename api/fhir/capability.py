@@ -6,18 +6,25 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.asking import Parts
+from api.asking import Parts, choice
 from api.problems import FHIR_JSON
 from fhirmod import __version__
-from fhirmod.exchange import PUBLISHED_TYPES
+from fhirmod.exchange import PUBLISHED_TYPES, held_terms
 from fhirmod.mapping import searches
 from fhirmod.r4 import RESOURCE_TYPES, dump
 
 from .including import bringing, included_by
 from .table import INTERACTIONS, Interaction
+from .terminology import EXPAND
 from .understanding import searchable
 
-_DATE = "2026-11-25"
+_ABOUT = {
+    "status": "active",
+    "date": "2026-11-25",
+    "kind": "instance",
+    "software": {"name": "fhirmod", "version": __version__},
+}
+_RECORD = "The record of uterine balloon tamponades"
 _VERSIONED = {
     "versioning": "versioned-update",
     "readHistory": True,
@@ -76,7 +83,13 @@ _SECURITY = {
 
 
 async def metadata(request: Request, parts: Parts, base: str) -> Response:
-    """Say what this service does."""
+    """Say what this service does; with mode=terminology, which code systems it holds and how it answers for them.
+
+    Source: http://hl7.org/fhir/R4/http.html#capabilities (what is normative is not told apart: a server may do so)
+    """
+    mode = choice(request.query_params, "mode", ("full", "normative", "terminology"))
+    if mode == "terminology":
+        return Response(dump(terms(base)), media_type=FHIR_JSON)
     settings = parts.settings
     said = statement(base, secured=settings.asks_tokens, cors=bool(settings.open_to))
     return Response(dump(said), media_type=FHIR_JSON)
@@ -87,11 +100,8 @@ def statement(base: str, *, secured: bool = False, cors: bool = True) -> dict[st
     """Return the CapabilityStatement of the service at this base URL; `secured` is whether it asks for tokens."""
     return {
         "resourceType": "CapabilityStatement",
-        "status": "active",
-        "date": _DATE,
-        "kind": "instance",
-        "software": {"name": "fhirmod", "version": __version__},
-        "implementation": {"description": "The record of uterine balloon tamponades", "url": base},
+        **_ABOUT,
+        "implementation": {"description": _RECORD, "url": base},
         "fhirVersion": "4.0.1",
         "format": ["json", "application/fhir+json"],
         "patchFormat": ["application/json-patch+json", "application/fhir+json"],
@@ -104,6 +114,35 @@ def statement(base: str, *, secured: bool = False, cors: bool = True) -> dict[st
                 "interaction": [{"code": one.code} for one in _of("system")],
             }
         ],
+    }
+
+
+@lru_cache(maxsize=16)
+def terms(base: str) -> dict[str, Any]:
+    """Return the TerminologyCapabilities of the service at this base URL: the systems that it holds whole.
+
+    Source: http://hl7.org/fhir/R4/terminologycapabilities.html
+    """
+    held = held_terms()
+    whole = [held.code_systems[url] for url in sorted(held.code_systems) if (own := held.system(url)) and own.whole]
+    return {
+        "resourceType": "TerminologyCapabilities",
+        **_ABOUT,
+        "implementation": {"description": _RECORD, "url": base},
+        "codeSystem": [
+            {"uri": one["url"]}
+            | ({"version": [{"code": one["version"], "isDefault": True}]} if "version" in one else {})
+            for one in whole
+        ],
+        "expansion": {
+            "hierarchical": False,
+            "paging": True,
+            "incomplete": False,
+            "parameter": [{"name": name} for name in sorted(EXPAND)],
+            "textFilter": "A text, whatever its case, that stands in the code or the display.",
+        },
+        "validateCode": {"translations": False},
+        "translation": {"needsMap": True},
     }
 
 

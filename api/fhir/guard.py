@@ -8,7 +8,25 @@ from api.problems import RefusedRequest, as_fhir
 
 from .negotiating import laid_out, refuse_format
 
-FHIR = Side("/fhir", as_fhir, refuse_format, laid_out)
+
+def _seek(request: Request) -> None:
+    """Return nothing unless the address is that of an operation or a search which is none of the table's.
+
+    Errors: RefusedRequest (404), whatever the method.
+    """
+    named = [str(request.path_params.get(name, "")) for name in ("type", "id")]
+    for one in named:
+        if one.startswith("$"):
+            raise RefusedRequest(
+                404, "not-supported", f"There is no operation {one[:40]} at this address; /fhir/metadata lists all."
+            )
+    if named[0] == "_search":
+        raise RefusedRequest(
+            404, "not-supported", "A search is of one type here, at /fhir/Patient/_search and the like."
+        )
+
+
+FHIR = Side("/fhir", as_fhir, refuse_format, laid_out, _seek)
 
 
 async def nothing_here(request: Request) -> Response:

@@ -207,16 +207,21 @@ INTERACTIONS = (
     ),
     Row(
         "metadata",
-        "200 whatever mode is asked for, and without a token",
+        "200 for each mode of R4, 400 for another; without a token",
         (
-            "api/test_interactions::test_the_statement_is_given_whatever_mode_is_asked",
+            "api/test_interactions::test_the_statement_is_given_in_full_and_where_what_is_normative_is_asked",
+            "api/test_interactions::test_what_is_known_of_terminology_is_told_and_true",
             "api/test_tokens::test_what_says_what_the_service_is_needs_no_token",
         ),
     ),
     Row(
         "method",
         "one that an address has not is 405 with Allow",
-        ("api/test_http::test_a_method_an_address_has_not_is_405_and_allow_lists_all_it_has",),
+        (
+            "api/test_http::test_a_method_an_address_has_not_is_405_and_allow_lists_all_it_has",
+            "api/test_interactions::test_an_operation_that_is_none_is_said_to_be_none",
+            "api/test_interactions::test_an_address_in_another_encoding_is_refused_not_guessed",
+        ),
     ),
     Row(
         "cors",

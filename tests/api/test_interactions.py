@@ -5,8 +5,10 @@ Source: http://hl7.org/fhir/R4/http.html, the section named at each test; RFC 91
 
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 import pytest
+from fhir.resources.R4B.terminologycapabilities import TerminologyCapabilities
 from starlette.testclient import TestClient
 
 from api import Settings, create_app
@@ -172,12 +174,52 @@ def test_each_history_is_chosen_by_time_and_paged(client: TestClient, address: s
     assert "_since=2026-03-01" in last["link"][0]["url"]
 
 
-@pytest.mark.parametrize("mode", ["full", "normative", "terminology", "nothing-known"])
-def test_the_statement_is_given_whatever_mode_is_asked(client: TestClient, mode: str) -> None:
+@pytest.mark.parametrize("mode", ["full", "normative"])
+def test_the_statement_is_given_in_full_and_where_what_is_normative_is_asked(client: TestClient, mode: str) -> None:
     """#capabilities: "Servers MAY ignore the mode parameter and return a CapabilityStatement resource"."""
     statement = valid(client.get(f"/fhir/metadata?mode={mode}"))
     assert (statement["resourceType"], statement["rest"][0]["mode"]) == ("CapabilityStatement", "server")
     assert (statement["kind"], statement["fhirVersion"]) == ("instance", "4.0.1")
+    assert statement == valid(client.get("/fhir/metadata"))
+
+
+def test_what_is_known_of_terminology_is_told_and_true(client: TestClient) -> None:
+    """#capabilities (terminology: "information about the terminologies supported by the server"); the shape is judged by
+    fhir.resources' own TerminologyCapabilities."""
+    told = valid(client.get("/fhir/metadata?mode=terminology"))
+    TerminologyCapabilities.model_validate(told)
+    systems = {one["uri"] for one in told["codeSystem"]}
+    assert "http://hl7.org/fhir/administrative-gender" in systems
+    assert not {"http://loinc.org", "http://snomed.info/sct"} & systems
+    for uri in sorted(systems)[::20]:
+        query = urlencode({"url": uri, "code": "no-code-of-any-system"})
+        judged = valid(client.get(f"/fhir/CodeSystem/$validate-code?{query}"))["parameter"]
+        assert {"name": "result", "valueBoolean": False} in judged, uri
+    refused(client.get("/fhir/metadata?mode=nothing-known"), 400, "value", "full or normative or terminology")
+
+
+def test_an_operation_that_is_none_is_said_to_be_none(client: TestClient) -> None:
+    """#general (404 not found for what is no resource or operation): not that a resource of such an id was never here."""
+    for method, address in (
+        ("GET", "/Patient/$everything"), ("POST", "/Patient/$nothing"), ("GET", "/$nothing"), ("POST", "/$validate"),
+        ("DELETE", "/Patient/$nothing"),
+    ):  # fmt: skip
+        refused(client.request(method, f"/fhir{address}"), 404, "not-supported", "There is no operation $")
+    refused(
+        client.post("/fhir/_search", data={"_type": "Patient"}), 404, "not-supported", "A search is of one type here"
+    )
+
+
+@pytest.mark.parametrize(
+    "address", ["/fhir/Patient/%ff", "/fhir/Patient/a%C3/_history", "/fhir/%ff", "/episodes/%ff/state"]
+)
+def test_an_address_in_another_encoding_is_refused_not_guessed(client: TestClient, address: str) -> None:
+    """Source: RFC 3986, 2.5 (UTF-8, percent-encoded)."""
+    answer = client.get(address)
+    assert answer.status_code == 400
+    assert "must be percent-encoded UTF-8" in answer.text
+    if address.startswith("/fhir"):
+        refused(answer, 400, "value", "must be percent-encoded UTF-8")
 
 
 def test_who_cannot_be_served_now_is_told_when_to_come_again(
