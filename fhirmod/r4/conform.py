@@ -209,9 +209,10 @@ class _Conformance:
         one = self._around.known.profile(url)
         return None if one is None else one.root
 
-    def _target(self, node: Any) -> Mapping[str, Any] | None:
+    def _target(self, node: Any, place: Place, inside: Any) -> Mapping[str, Any] | None:
         text = node.get("reference") if isinstance(node, dict) else None
-        return self._around.inside.target(text, self._place, self._scope.root) if isinstance(text, str) else None
+        root = inside or self._scope.root
+        return self._around.inside.target(text, place, root) if isinstance(text, str) else None
 
     def _rule(self, key: str, severity: str, text: str, node: Any, place: Place) -> None:
         test = self._around.rules.get(text)
@@ -272,13 +273,18 @@ class _Conformance:
             return
         for place, sentence in said.wrong:
             self._say("profile-closed", "structure", place, sentence)
+        for place, names in said.unsure:
+            listed = ", ".join(names)
+            sentence = f"{element.label} may be of slice {listed}, but what would tell is not here; wanted it here."
+            self._say("slicing-not-evaluated", "not-supported", place, sentence, "information")
+        maybe = [name for _, names in said.unsure for name in names]
         for name, part in element.slices.items():
             inside = said.members[name]
             for kind, node, place in inside:
                 self.object(part, node, place, _kind(kind, node))
             if part.slices:
                 self._slices(part, inside, above)
-            if len(inside) < part.least:
+            if len(inside) + maybe.count(name) < part.least:
                 self._say(
                     "profile-slice",
                     "required",

@@ -18,7 +18,7 @@ from .merging import switch
 from .plan import Plan, Slot, plan
 from .profiles import Element, Profile
 from .shapes import PRIMITIVES
-from .slices import below, steps
+from .slices import DEFAULT, demands, steps
 
 Schema = dict[str, Any]
 _LINK = r"^(?:(?:{0})/|https?://[^?#\s]+/(?:{0})/[A-Za-z0-9\-.]{{1,64}}$|urn:)"
@@ -166,7 +166,7 @@ class _Demands:
         asked: list[tuple[Schema, Schema]] = []
         earlier: list[Schema] = []
         apart = of.discriminators == (("value", "url"),)  # at most one slice fits
-        if not of.discriminators or of.ordered or of.at_end:
+        if not of.discriminators or of.ordered or of.at_end or DEFAULT in of.slices:
             raise _NotSaidError
         way, once = _once(of)
         if once:
@@ -283,8 +283,8 @@ def _once(of: Element) -> tuple[list[list[str]], dict[str, Any]]:
 def _told(part: Element, path: str) -> Any:
     """Return the one url, or [system, code], by which a value is of a slice, or None if it is told otherwise."""
     if path == "url" and len(part.profiles) == 1 and part.types == {"Extension"}:
-        return part.profiles[0]
-    wanted = [one.wanted for one in below(part, path) if one.wanted is not None or one.binding is not None]
+        return part.profiles[0].partition("|")[0]
+    wanted = [one.wanted for one in demands(part, path)]
     if len(wanted) != 1:
         return None
     if path == "url" and isinstance(wanted[0], str):
@@ -317,21 +317,21 @@ def _told_by_text(part: Element) -> Iterator[Schema]:
 def _member(part: Element, how: str, path: str, shape: Plan | None) -> Schema:
     """Return exactly which values are of a slice by one discriminator: any value at the path, any demand there."""
     if path == "url" and len(part.profiles) == 1 and part.types == {"Extension"}:
-        return {"required": ["url"], "properties": {"url": {"const": part.profiles[0]}}}
+        return {"required": ["url"], "properties": {"url": {"const": part.profiles[0].partition("|")[0]}}}
     if how not in ("value", "pattern"):
         raise _NotSaidError
-    demands = [one for one in below(part, path) if one.wanted is not None or one.binding is not None]
-    if not demands or any(one.binding is not None for one in demands):
+    asked = demands(part, path)
+    if not asked or any(one.wanted is None for one in asked):
         raise _NotSaidError
-    any_of = [{"const": one.wanted} if one.exact else _pattern(one.wanted) for one in demands]
+    any_of = [{"const": one.wanted} if one.exact else _pattern(one.wanted) for one in asked]
     found: Schema = any_of[0] if len(any_of) == 1 else {"anyOf": any_of}
-    walked = list(_ways(path, shape, demands))
+    walked = list(_ways(path, shape, asked))
     for step in reversed(walked):
         found = step(found)
     return found
 
 
-def _ways(path: str, shape: Plan | None, demands: list[Element]) -> Iterator[Callable[[Schema], Schema]]:
+def _ways(path: str, shape: Plan | None, asked: list[Element]) -> Iterator[Callable[[Schema], Schema]]:
     """Return, for each step of a discriminator's path, what makes a schema of a value one of what holds it."""
     for what, name in steps(path) or ():
         if shape is None:
@@ -342,7 +342,7 @@ def _ways(path: str, shape: Plan | None, demands: list[Element]) -> Iterator[Cal
             continue
         key = name
         if what == "name" and name not in shape.slots:
-            coded = all(isinstance(one.wanted, dict) and "coding" in one.wanted for one in demands)
+            coded = all(isinstance(one.wanted, dict) and "coding" in one.wanted for one in asked)
             key = f"{name}CodeableConcept" if coded else ""  # no other type of a choice has codings
         if what != "name" or key not in shape.slots:
             raise _NotSaidError

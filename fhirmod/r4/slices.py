@@ -1,10 +1,11 @@
-"""Which values a profile's element has in a resource, and which of its slices a value belongs to.
+"""Which values a profile's element has in a resource, and what its slices say that tells them apart.
 
 Source: http://hl7.org/fhir/R4/profiling.html#discriminator
 """
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from .places import Place
@@ -13,16 +14,20 @@ from .shapes import PRIMITIVES
 
 Item = tuple[str, Any, Place]  # its type if a choice says so, its JSON value, where it stands
 
+DEFAULT = "@default"  # the slice of what is of no other
+
 _STEP = re.compile(r"\$this|extension\('([^']+)'\)|ofType\((\w+)\)|(resolve)\(\)|([A-Za-z][A-Za-z0-9]*)")
-_NOWHERE: Place = (None, "", -1)
 
 
 class Meeting:
-    """What telling slices apart asks of the world: where a reference leads, and what conforms to a profile."""
+    """What telling slices apart asks of the world: where a reference leads, and what conforms to a profile.
+
+    Shape: `resolve` takes a Reference, the place of the sliced value and the resource inside that it stands in.
+    """
 
     def __init__(
         self,
-        resolve: Callable[[Any], Any],
+        resolve: Callable[[Any, Place, Any], Any],
         conforms: Callable[[Any, str], bool | None],
         root: Callable[[str], Element | None],
     ) -> None:
@@ -40,7 +45,7 @@ def items(node: Mapping[str, Any], element: str, place: Place) -> list[Item]:
     keys = {key.removeprefix("_") for key in node}
     found: list[Item] = []
     for key in sorted(key for key in keys if key.startswith(bare) and key[length : length + 1].isupper()):
-        found += [(_kind(key[length:]), one, (place, bare, at[2])) for _, one, at in _under(node, key, "", place)]
+        found += [(kind_of(key[length:]), one, (place, bare, at[2])) for _, one, at in _under(node, key, "", place)]
     return found
 
 
@@ -56,7 +61,7 @@ def _under(node: Mapping[str, Any], key: str, kind: str, place: Place) -> list[I
     return [(kind, value, (place, key, -1))]
 
 
-def _kind(suffix: str) -> str:
+def kind_of(suffix: str) -> str:
     lower = suffix[:1].lower() + suffix[1:]
     return lower if lower in PRIMITIVES else suffix
 
@@ -75,98 +80,40 @@ def steps(path: str) -> list[tuple[str, str]] | None:
     return found
 
 
-def belongs(element: Element, part: Element, item: Item, meeting: Meeting) -> bool:
-    """Return whether a value is of a slice by every discriminator."""
-    return all(_told(part, how, path, item, meeting) for how, path in element.discriminators)
-
-
-def _told(part: Element, how: str, path: str, item: Item, meeting: Meeting) -> bool:
-    kind, node, _ = item
-    if how == "exists":
-        there = any(True for _ in _reached(node, path, meeting))
-        asked = [one for one in below(part, path, meeting) if one is not part]
-        return not asked or there == (asked[0].least > 0)
-    if how == "type":
-        return _of_type(part, path, kind, node, meeting)
-    if how == "profile":
-        wanted = _profiles(part, path, meeting)
-        return any(
-            meeting.conforms(value, url) is not False for value in _reached(node, path, meeting) for url in wanted
-        )
-    return _fits(part, path, node, meeting)
-
-
-def _of_type(part: Element, path: str, kind: str, node: Any, meeting: Meeting) -> bool:
-    if path == "$this":
-        found = {kind} if kind else {str(node.get("resourceType"))} if isinstance(node, dict) else set()
-        return not part.types or bool(found & part.types) or found in ({""}, {"None"})
-    wanted: set[str] = set()
-    for one in below(part, path, meeting):
-        wanted |= one.types
-    if path.endswith("resolve()"):
-        for one in below(part, path.removesuffix("resolve()").rstrip(".") or "$this", meeting):
-            wanted |= set(one.targets)
-    kinds = set(_kinds(node, path, meeting))
-    return not wanted or bool(kinds & wanted)
-
-
-def _kinds(node: Any, path: str, meeting: Meeting) -> Iterator[str]:
-    """Return the types of the values at a path: what a choice says, or a resource's own."""
-    *before, (what, name) = steps(path) or [("name", "")]
-    for one in _walk(node, before, meeting):
-        if what == "name" and isinstance(one, dict):
-            yield from (kind for kind, _, _ in items(one, name + "[x]", _NOWHERE) if kind)
-        for value in _walk(one, [(what, name)], meeting):
-            if isinstance(value, dict) and "resourceType" in value:
-                yield str(value["resourceType"])
-
-
-def _profiles(part: Element, path: str, meeting: Meeting) -> set[str]:
-    """Return the profiles that a slice asks of what a path leads to."""
-    found: set[str] = set()
-    resolved = path.endswith("resolve()")
-    inner = path.removesuffix("resolve()").rstrip(".") or "$this" if resolved else path
-    for one in below(part, inner, meeting):
-        found |= {url for urls in one.targets.values() for url in urls} if resolved else {*one.profiles}
+def demands(part: Element, path: str, meeting: Meeting | None = None) -> list[Element]:
+    """Return what tells a slice at a path: the elements there that say of what value they are."""
+    found = part.demands.get(path)
+    if found is None:
+        found = [one for one in below(part, path, meeting) if says(one)]
+        if not found and path == "url":
+            found = [replace(_BLANK, wanted=url.partition("|")[0], exact=True) for url in part.profiles]
+        if meeting is not None:
+            part.demands[path] = found
     return found
 
 
-def _fits(part: Element, path: str, node: Any, meeting: Meeting) -> bool:
-    demands = part.demands.get(path)
-    if demands is None:
-        asked = below(part, path, meeting)
-        demands = [one for one in asked if one.wanted is not None or one.binding is not None]
-        part.demands[path] = demands
-    if not demands and path == "url" and part.profiles:
-        return isinstance(node, dict) and node.get("url") in part.profiles
-    values = list(_reached(node, path, meeting))
-    return any(_satisfies(one, value) for one in demands for value in values)
-
-
-def _satisfies(element: Element, value: Any) -> bool:
-    if element.wanted is not None:
-        return bool(value == element.wanted if element.exact else contains(value, element.wanted))
-    members = element.binding.members if element.binding else None
-    if members is None:
-        return False
-    if isinstance(value, dict):
-        codings = value.get("coding", [value])
-        return any(members.coding(one) for one in codings if isinstance(one, dict))
-    return isinstance(value, str) and members.code(value)
+def says(element: Element) -> bool:
+    """Return whether an element is of certain values: by fixed, pattern or required binding, its own or below."""
+    required = element.binding is not None and element.binding.strength == "required"
+    return element.wanted is not None or required or any(says(child) for child in element.children.values())
 
 
 def below(part: Element, path: str, meeting: Meeting | None = None) -> list[Element]:
-    """Return the profile's elements at a path under a slice, its own slices included."""
+    """Return the profile's elements at a path under a slice, its own slices included.
+
+    Shape: what a fixed or pattern value says of a property below it stands as an element too.
+    """
     here = [part]
     for what, name in steps(path) or ():
         stepped: list[Element | None] = []
         for one in here:
             if what == "name":
                 stepped += _named(one, name, meeting)
+                stepped += _within(one, name)
             elif what == "extension":
-                stepped += [x for x in _under_slices(one, "extension") if name in x.profiles or _url(x) == name]
+                stepped += [x for x in _under_slices(one, "extension") if name in _bare(x.profiles) or _url(x) == name]
             elif what == "type":
-                stepped.append(one)
+                stepped += [one] if not one.types or name in one.types else []
             elif meeting is not None:
                 stepped += [meeting.root(url) for urls in one.targets.values() for url in urls]
         here = [one for child in stepped if child for one in (child, *child.slices.values())]
@@ -183,9 +130,20 @@ def _named(one: Element, name: str, meeting: Meeting | None) -> list[Element | N
     return found
 
 
+def _within(one: Element, name: str) -> list[Element | None]:
+    """Return what an element's fixed or pattern value says of one property."""
+    said = one.wanted.get(name) if isinstance(one.wanted, dict) else None
+    values = said if isinstance(said, list) else [] if said is None else [said]
+    return [replace(_BLANK, name=name, wanted=value, exact=one.exact) for value in values]
+
+
 def _under_slices(one: Element, name: str) -> list[Element]:
     child = one.children.get(name)
     return [] if child is None else [*child.slices.values()]
+
+
+def _bare(urls: tuple[str, ...]) -> set[str]:
+    return {url.partition("|")[0] for url in urls}
 
 
 def _url(one: Element) -> Any:
@@ -193,31 +151,26 @@ def _url(one: Element) -> Any:
     return child.wanted if child is not None else None
 
 
-def _reached(node: Any, path: str, meeting: Meeting) -> Iterator[Any]:
-    yield from (one for one in _walk(node, steps(path) or [], meeting) if one is not None)
-
-
-def _walk(node: Any, path: list[tuple[str, str]], meeting: Meeting) -> list[Any]:
-    here = [node]
-    for what, name in path:
-        found: list[Any] = []
-        for one in here:
-            if not isinstance(one, dict):
-                continue
-            if what == "name":
-                found += [item[1] for item in _both(one, name)]
-            elif what == "extension":
-                found += [x for x in one.get("extension", ()) if isinstance(x, dict) and x.get("url") == name]
-            elif what == "type":
-                found.append(one)
-            elif (target := meeting.resolve(one)) is not None:
-                found.append(target)
-        here = found
-    return here
-
-
-def _both(node: Mapping[str, Any], name: str) -> list[Item]:
-    return items(node, name, _NOWHERE) or items(node, name + "[x]", _NOWHERE)
+_BLANK = Element(
+    name="",
+    slice="",
+    least=0,
+    most=None,
+    types=frozenset(),
+    targets={},
+    profiles=(),
+    wanted=None,
+    exact=False,
+    low=None,
+    high=None,
+    max_length=None,
+    binding=None,
+    rules=(),
+    discriminators=(),
+    closed=False,
+    at_end=False,
+    ordered=False,
+)
 
 
 def contains(value: Any, pattern: Any) -> bool:

@@ -7,17 +7,22 @@ from dataclasses import dataclass
 
 from .places import Place
 from .profiles import Element
-from .slices import Item, Meeting, belongs, steps
+from .slices import DEFAULT, Item, Meeting, steps
+from .telling import belongs, tells
 
 _WAYS = frozenset(("value", "pattern", "type", "exists", "profile"))
 
 
 @dataclass(frozen=True, slots=True)
 class Sliced:
-    """The members of each slice, and each place that breaks a rule of the slicing with what would be right."""
+    """The members of each slice, and each place that breaks a rule of the slicing with what would be right.
+
+    Shape: `unsure` are the values that may be of slices, as what would tell is not here, with their slices' names.
+    """
 
     members: dict[str, list[Item]]
     wrong: list[tuple[Place, str]]
+    unsure: list[tuple[Place, list[str]]]
 
 
 def sliced(element: Element, found: list[Item], meeting: Meeting) -> Sliced | str:
@@ -28,23 +33,36 @@ def sliced(element: Element, found: list[Item], meeting: Meeting) -> Sliced | st
         return (
             f"{element.label} is sliced by {how} in a way not evaluated here; wanted one of {', '.join(sorted(_WAYS))}."
         )
+    for name, part in element.slices.items():
+        if not tells(element, part, meeting):
+            return f"{element.label} has the slice {name}, which says nothing that tells it; wanted a value that does."
     members: dict[str, list[Item]] = {name: [] for name in element.slices}
     wrong: list[tuple[Place, str]] = []
+    unsure: list[tuple[Place, list[str]]] = []
     order = [*element.slices]
     furthest, outside = 0, False
     for item in found:
-        part = next((one for one in element.slices.values() if belongs(element, one, item, meeting)), None)
+        told = {
+            name: belongs(element, one, item, meeting) for name, one in element.slices.items() if name != DEFAULT
+        }
+        part = next((name for name, of in told.items() if of), None)
+        maybe = [name for name, of in told.items() if of is None]
+        if part is None and maybe:
+            unsure.append((item[2], maybe))
+            continue
+        if part is None and DEFAULT in element.slices:
+            part = DEFAULT
         if part is None:
             outside = True
             if element.closed:
                 listed = ", ".join(order)
                 wrong.append((item[2], f"{element.label} fits none of its closed slices; wanted one of {listed}."))
             continue
-        members[part.slice].append(item)
-        position = order.index(part.slice)
+        members[part].append(item)
+        position = order.index(part)
         if element.ordered and position < furthest:
-            wrong.append((item[2], f"{element.label} is of slice {part.slice} too late; wanted the slices in order."))
+            wrong.append((item[2], f"{element.label} is of slice {part} too late; wanted the slices in order."))
         if element.at_end and outside:
             wrong.append((item[2], f"{element.label} stands after one of no slice; wanted those at the end."))
         furthest = max(furthest, position)
-    return Sliced(members, wrong)
+    return Sliced(members, wrong, unsure)

@@ -1,0 +1,161 @@
+"""Which of a profile's slices a value belongs to: its discriminators followed through the value.
+
+Source: http://hl7.org/fhir/R4/profiling.html#discriminator
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from itertools import zip_longest
+from typing import Any
+
+from .paths import type_in
+from .places import Place
+from .profiles import Element
+from .slices import DEFAULT, Item, Meeting, below, contains, demands, kind_of, says, steps
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """One value on the way of a discriminator.
+
+    Shape: `kind` is its type if a choice says so, `beside` what stands beside a primitive, `inside` the resource
+           further in that it stands in; `lost` is a reference whose target is not here.
+    """
+
+    value: Any
+    kind: str = ""
+    beside: Any = None
+    inside: Any = None
+    lost: bool = False
+
+
+def belongs(element: Element, part: Element, item: Item, meeting: Meeting) -> bool | None:
+    """Return whether a value is of a slice by every discriminator; None where what would tell is not here."""
+    told = [_told(part, how, path, item, meeting) for how, path in element.discriminators]
+    return False if False in told else None if None in told else True
+
+
+def tells(element: Element, part: Element, meeting: Meeting | None = None) -> bool:
+    """Return whether a slice says what tells it, by one of the discriminators at least."""
+    return part.slice == DEFAULT or any(
+        how not in ("value", "pattern") or demands(part, path, meeting) for how, path in element.discriminators
+    )
+
+
+def _told(part: Element, how: str, path: str, item: Item, meeting: Meeting) -> bool | None:
+    kind, node, place = item
+    found = list(_reached(_Held(node, kind), path, place, meeting))
+    if how == "exists":
+        asked = [one for one in below(part, path, meeting) if one is not part][:1]
+        return not any((one.least > 0 and not found) or (one.most == 0 and found) for one in asked)
+    if how == "type":
+        return _of_type(part, path, found, meeting)
+    if how == "profile":
+        wanted = _profiles(part, path, meeting)
+        return _any(None if one.lost else meeting.conforms(one.value, url) for one in found for url in wanted)
+    asked = demands(part, path, meeting)
+    return not asked or _any(
+        None if value.lost else _satisfies(one, value.value)
+        for one in asked
+        for value in found
+        if value.lost or value.value is not None
+    )
+
+
+def _any(truths: Iterable[bool | None]) -> bool | None:
+    said = set(truths)
+    return True if True in said else None if None in said else False
+
+
+def _of_type(part: Element, path: str, found: list[_Held], meeting: Meeting) -> bool | None:
+    wanted = {kind for one in below(part, path, meeting) for kind in one.types}
+    if path.endswith("resolve()"):
+        for one in below(part, _before(path), meeting):
+            wanted |= set(one.targets)
+    if not wanted or (path == "$this" and not any(map(_type, found))):
+        return True
+    return _any((_type(one) in wanted) if _type(one) or not one.lost else None for one in found)
+
+
+def _type(held: _Held) -> str:
+    """Return the type of a value: what a choice says, a resource's own, or what a reference says it leads to."""
+    if held.kind or not isinstance(held.value, Mapping):
+        return held.kind
+    if held.lost:
+        return type_in(str(held.value.get("reference", ""))) or str(held.value.get("type", ""))
+    return str(held.value.get("resourceType", ""))
+
+
+def _before(path: str) -> str:
+    """Return the path of the reference that the end of a path resolves."""
+    return path.removesuffix("resolve()").rstrip(".") or "$this"
+
+
+def _profiles(part: Element, path: str, meeting: Meeting) -> set[str]:
+    """Return the profiles that a slice asks of what a path leads to."""
+    if path.endswith("resolve()"):
+        return {url for one in below(part, _before(path), meeting) for urls in one.targets.values() for url in urls}
+    return {url for one in below(part, path, meeting) for url in one.profiles}
+
+
+def _satisfies(element: Element, value: Any) -> bool:
+    if element.wanted is not None:
+        return bool(value == element.wanted if element.exact else contains(value, element.wanted))
+    if element.binding is not None and element.binding.strength == "required":
+        members = element.binding.members
+        if members is None:
+            return False
+        if isinstance(value, dict):
+            codings = value.get("coding", [value])
+            return any(members.coding(one) for one in codings if isinstance(one, dict))
+        return isinstance(value, str) and members.code(value)
+    return isinstance(value, dict) and all(
+        any(_satisfies(child, one.value) for one in _named_values(_Held(value), child.name.removesuffix("[x]")))
+        for child in element.children.values()
+        if says(child)
+    )
+
+
+def _reached(start: _Held, path: str, place: Place, meeting: Meeting) -> Iterator[_Held]:
+    here = [start]
+    for what, name in steps(path) or ():
+        here = [one for held in here for one in _stepped(held, what, name, place, meeting)]
+    yield from here
+
+
+def _stepped(held: _Held, what: str, name: str, place: Place, meeting: Meeting) -> list[_Held]:
+    """Return where one step of a path leads from a value."""
+    if held.lost:
+        return [held]
+    if what == "name":
+        return _named_values(held, name)
+    if what == "extension":
+        return [one for one in _named_values(held, "extension") if one.value.get("url") == name]
+    if what == "type":
+        return [held] if _type(held) in ("", name) else []
+    target = meeting.resolve(held.value, place, held.inside)
+    return [replace(held, value=held.value, lost=True) if target is None else _Held(target, inside=target)]
+
+
+def _named_values(held: _Held, name: str) -> list[_Held]:
+    """Return the values of one element below a value, a choice's of any type, with what stands beside primitives."""
+    node = held.value if isinstance(held.value, dict) else held.beside if isinstance(held.beside, dict) else {}
+    inside = node if "resourceType" in node else held.inside
+    found = []
+    for kind, key in _keys(node, name):
+        values, besides = (one if isinstance(one, list) else [one] for one in (node.get(key), node.get(f"_{key}")))
+        found += [
+            _Held(value, kind, beside, inside)
+            for value, beside in zip_longest(values, besides)
+            if value is not None or beside is not None
+        ]
+    return found
+
+
+def _keys(node: Mapping[str, Any], name: str) -> list[tuple[str, str]]:
+    """Return the properties of an element, each with the type that a choice's name says."""
+    if name in node or f"_{name}" in node:
+        return [("", name)]
+    length = len(name)
+    bare = {key.removeprefix("_") for key in node}
+    return [(kind_of(key[length:]), key) for key in sorted(bare) if key.startswith(name) and key[length].isupper()]
