@@ -54,7 +54,7 @@ def check_profile(
     if rules is not None:
         around = Around(around.known, around.inside, rules, around.asking)
     found = _Conformance(resource, against, around, severity, scope)
-    found.object(against.root, resource, place or (None, against.type, -1))
+    found.object(against.root, Item("", resource, place or (None, against.type, -1)))
     return list(dict.fromkeys(found.findings))  # a slice repeats what its element asks
 
 
@@ -118,18 +118,20 @@ class _Conformance:
             Finding(severity or self._severity, code, issue, written(place), f"Profile {self._name}: {sentence}")
         )
 
-    def object(self, element: Element, node: Any, place: Place, kind: str = "") -> None:
-        """Judge one value and what stands below it; `kind` is its type where a choice or the value says so."""
-        self._place = place
-        self._value(element, node, place, kind)
-        if isinstance(node, dict):
-            for child in element.children.values():
-                self._child(child, items(node, child.name, place), place)
+    def object(self, element: Element, item: Item) -> None:
+        """Judge one value and what stands below it; below a primitive, what stands beside its value."""
+        self._place = item.place
+        self._value(element, item)
+        node = item.value if isinstance(item.value, dict) else item.beside
+        for child in element.children.values():
+            found = items(node, child.name, item.place) if isinstance(node, dict) else []
+            self._child(child, found, item.place)
 
-    def _value(self, element: Element, node: Any, place: Place, kind: str) -> None:
+    def _value(self, element: Element, item: Item) -> None:
+        _, node, place, beside = item
         if element.wanted is not None:  # a primitive that has only an extension is there and differs
             fits = node == element.wanted if element.exact else contains(node, element.wanted)
-            if not fits:
+            if not fits or (element.exact and isinstance(beside, dict) and "extension" in beside):
                 how = "exactly" if element.exact else "at least"
                 self._say(
                     "profile-value",
@@ -142,11 +144,11 @@ class _Conformance:
         if element.targets and isinstance(node, dict) and isinstance(node.get("reference"), str):
             self._leads(element, node["reference"], place)
         if element.profiles and node is not None:
-            self._of_profiles(element, node, place, kind)
+            self._of_profiles(element, item)
         if element.binding is not None and node is not None:
             self._binding(element, node, place)
         for key, severity, text in element.rules:
-            self._rule(key, severity, text, node, place)
+            self._rule(key, severity, text, item)
 
     def _leads(self, element: Element, text: str, place: Place) -> None:
         """Judge what a reference leads to: its type, and where the resource is here, its profile."""
@@ -172,8 +174,9 @@ class _Conformance:
                 f"{element.label} leads to a {kind} that does not conform; wanted {_named(profiles)}.",
             )
 
-    def _of_profiles(self, element: Element, node: Any, place: Place, kind: str) -> None:
+    def _of_profiles(self, element: Element, item: Item) -> None:
         """Judge a value against the profiles of its type: it must conform to one; of one alone all is said."""
+        kind, node, place, _ = item
         known = [one for url in element.profiles if (one := self._around.known.profile(url)) is not None]
         if len(known) < len(element.profiles) or any((id(node), one.url) in self._around.asking for one in known):
             return
@@ -214,13 +217,15 @@ class _Conformance:
         root = inside or self._scope.root
         return self._around.inside.target(text, place, root) if isinstance(text, str) else None
 
-    def _rule(self, key: str, severity: str, text: str, node: Any, place: Place) -> None:
+    def _rule(self, key: str, severity: str, text: str, item: Item) -> None:
+        _, node, place, beside = item
         test = self._around.rules.get(text)
         try:
             if test is not None:
                 held = test(node, self._scope)
             else:
-                held = holds(text, node, ".".join(inside_resource(place, self._scope)), self._scope, self._by_text)
+                path = ".".join(inside_resource(place, self._scope))
+                held = holds(text, node, path, self._scope, self._by_text, beside)
         except NotEvaluatedError as why:
             self._say(
                 "rule-not-evaluated",
@@ -241,12 +246,14 @@ class _Conformance:
 
     def _child(self, element: Element, found: list[Item], above: Place) -> None:
         self._counted(element, len(found), above)
-        for kind, node, place in found:
-            got = _kind(kind, node)
+        for item in found:
+            got = _kind(item)
             if got and element.types and not {got, "Resource", "DomainResource"} & element.types:
                 wanted = ", ".join(sorted(element.types))
-                self._say("profile-type", "structure", place, f"{element.label} is a {got}; wanted one of {wanted}.")
-            self.object(element, node, place, got)
+                self._say(
+                    "profile-type", "structure", item.place, f"{element.label} is a {got}; wanted one of {wanted}."
+                )
+            self.object(element, item._replace(kind=got))
         if element.slices:
             self._slices(element, found, above)
 
@@ -280,8 +287,8 @@ class _Conformance:
         maybe = [name for _, names in said.unsure for name in names]
         for name, part in element.slices.items():
             inside = said.members[name]
-            for kind, node, place in inside:
-                self.object(part, node, place, _kind(kind, node))
+            for item in inside:
+                self.object(part, item._replace(kind=_kind(item)))
             if part.slices:
                 self._slices(part, inside, above)
             if len(inside) + maybe.count(name) < part.least:
@@ -336,8 +343,9 @@ def inside_resource(place: Place, scope: Scope) -> list[str]:
     return [str(kind) if kind else names[-1], *reversed(names[:-1])]
 
 
-def _kind(kind: str, node: Any) -> str:
-    return kind or (str(node["resourceType"]) if isinstance(node, dict) and "resourceType" in node else "")
+def _kind(item: Item) -> str:
+    node = item.value
+    return item.kind or (str(node["resourceType"]) if isinstance(node, dict) and "resourceType" in node else "")
 
 
 def _named(urls: tuple[str, ...]) -> str:

@@ -25,17 +25,18 @@ class NotEvaluatedError(Exception):
     """Raised where a rule cannot be evaluated: the expression does not parse, or uses what is not there."""
 
 
-def holds(text: str, node: Any, path: str, scope: Scope, resolve: Resolve) -> Truth:
+def holds(text: str, node: Any, path: str, scope: Scope, resolve: Resolve, beside: Any = None) -> Truth:
     """Return whether a rule holds for a node; None is FHIRPath's empty, which has not failed.
 
-    Shape: `path` is the type or element path of the node (`Observation.component`), so that choices are known.
+    Shape: `path` is the type or element path of the node (`Observation.component`), so that choices are known;
+           `beside` holds a primitive's id and extensions.
     Errors: NotEvaluatedError with the reason.
     """
     if _GAPS.search(text):
         raise NotEvaluatedError("it uses a function that is not evaluated here")
     with _ONE_AT_A_TIME:
         try:
-            found = _evaluated(text, node, path, scope, resolve)
+            found = _evaluated(text, node, path, scope, resolve, beside)
         except Exception as broken:  # noqa: BLE001 - whatever the library raises, the rule was not evaluated
             raise NotEvaluatedError(f"it could not be evaluated ({type(broken).__name__})") from None
     if not found:
@@ -54,7 +55,7 @@ def selects(text: str, node: Any, scope: Scope) -> bool:
     return any(getattr(one, "data", one) == node for one in found)
 
 
-def _evaluated(text: str, node: Any, path: str, scope: Scope, resolve: Resolve) -> list[Any]:
+def _evaluated(text: str, node: Any, path: str, scope: Scope, resolve: Resolve, beside: Any = None) -> list[Any]:
     from fhirpathpy import apply_parsed_path  # noqa: PLC0415 - only partners' rules need the engine
     from fhirpathpy.engine.nodes import ResourceNode  # noqa: PLC0415
     from fhirpathpy.engine.util import arraify  # noqa: PLC0415
@@ -78,7 +79,7 @@ def _evaluated(text: str, node: Any, path: str, scope: Scope, resolve: Resolve) 
     own = copy.deepcopy(node)
     # A path that begins with its resource's type is told only by a plain object; any other node carries its path.
     resource = isinstance(own, dict) and "resourceType" in own
-    subject = arraify(own if resource else ResourceNode.create_node(own, path))
+    subject = arraify(own if resource else ResourceNode.create_node(own, path, copy.deepcopy(beside)))
     found: list[Any] = apply_parsed_path(
         subject, _parsed(text), context, models["r4"], {"userInvocationTable": functions}
     )

@@ -108,7 +108,7 @@ class _Demands:
         parts: list[Schema] = [_there({child.name: slot}, shape)] if child.least else []
         one = self.value(child, _inner(slot), slot.field.type)
         if child.wanted is not None and slot.primitive:
-            parts.append(_valued(child.name))
+            parts.append(_valued(child.name, exact=child.exact))
         if not slot.many:
             if child.slices:
                 raise _NotSaidError
@@ -136,8 +136,10 @@ class _Demands:
         if child.closed:
             taken = {kind for part in child.slices.values() for kind in part.types}
             shut += [key for key, slot in allowed.items() if slot.field.type not in taken]
-        if any(one.wanted is not None for one in (child, *child.slices.values())):
-            parts += [_valued(key) for key, slot in allowed.items() if slot.primitive]
+        said = [one for one in (child, *child.slices.values()) if one.wanted is not None]
+        if said:
+            exact = any(one.exact for one in said)
+            parts += [_valued(key, exact=exact) for key, slot in allowed.items() if slot.primitive]
         for part in child.slices.values():
             if child.discriminators != (("type", "$this"),) or part.slices:
                 raise _NotSaidError
@@ -255,9 +257,9 @@ def _there(slots: Mapping[str, Slot], shape: Plan) -> Schema:
     return {"required": forms} if len(forms) == 1 else {"anyOf": [{"required": [form]} for form in forms]}
 
 
-def _valued(key: str) -> Schema:
-    """Return that a primitive with an extension has a value too."""
-    return {"dependentRequired": {f"_{key}": [key]}}
+def _valued(key: str, *, exact: bool) -> Schema:
+    """Return that a primitive with an extension has a value too, or if that is to be exact, that it has none."""
+    return {"properties": {f"_{key}": False}} if exact else {"dependentRequired": {f"_{key}": [key]}}
 
 
 def _once(of: Element) -> tuple[list[list[str]], dict[str, Any]]:

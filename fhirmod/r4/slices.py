@@ -6,17 +6,29 @@ Source: http://hl7.org/fhir/R4/profiling.html#discriminator
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Any
+from itertools import zip_longest
+from typing import Any, NamedTuple
 
 from .places import Place
 from .profiles import Element
 from .shapes import PRIMITIVES
 
-Item = tuple[str, Any, Place]  # its type if a choice says so, its JSON value, where it stands
-
 DEFAULT = "@default"  # the slice of what is of no other
 
 _STEP = re.compile(r"\$this|extension\('([^']+)'\)|ofType\((\w+)\)|(resolve)\(\)|([A-Za-z][A-Za-z0-9]*)")
+
+
+class Item(NamedTuple):
+    """One value of an element.
+
+    Shape: `kind` is its type if a choice says so, `value` its JSON value, None where a primitive has only what stands
+           `beside` it (its id or extensions).
+    """
+
+    kind: str
+    value: Any
+    place: Place
+    beside: Any = None
 
 
 class Meeting:
@@ -37,28 +49,24 @@ class Meeting:
 
 
 def items(node: Mapping[str, Any], element: str, place: Place) -> list[Item]:
-    """Return the values of one element, each with its place; a primitive with only an extension is None."""
+    """Return the values of one element, each with its place."""
     if not element.endswith("[x]"):
-        return _under(node, element, "", place)
+        return _under(node, element, "", (place, element, -1))
     bare = element[:-3]
     length = len(bare)
     keys = {key.removeprefix("_") for key in node}
     found: list[Item] = []
     for key in sorted(key for key in keys if key.startswith(bare) and key[length : length + 1].isupper()):
-        found += [(kind_of(key[length:]), one, (place, bare, at[2])) for _, one, at in _under(node, key, "", place)]
+        found += _under(node, key, kind_of(key[length:]), (place, bare, -1))
     return found
 
 
 def _under(node: Mapping[str, Any], key: str, kind: str, place: Place) -> list[Item]:
-    value = node.get(key)
-    if value is None:
-        beside = node.get("_" + key)
-        if isinstance(beside, list):
-            return [(kind, None, (place, key, index)) for index in range(len(beside))]
-        return [] if beside is None else [(kind, None, (place, key, -1))]
-    if isinstance(value, list):
-        return [(kind, one, (place, key, index)) for index, one in enumerate(value)]
-    return [(kind, value, (place, key, -1))]
+    value, beside = node.get(key), node.get(f"_{key}")
+    if not isinstance(value, list) and not isinstance(beside, list):
+        return [] if value is None and beside is None else [Item(kind, value, place, beside)]
+    pairs = zip_longest(*(one if isinstance(one, list) else [] for one in (value, beside)))
+    return [Item(kind, one, (place[0], place[1], index), extra) for index, (one, extra) in enumerate(pairs)]
 
 
 def kind_of(suffix: str) -> str:

@@ -42,13 +42,11 @@ def sliced(element: Element, found: list[Item], meeting: Meeting) -> Sliced | st
     order = [*element.slices]
     furthest, outside = 0, False
     for item in found:
-        told = {
-            name: belongs(element, one, item, meeting) for name, one in element.slices.items() if name != DEFAULT
-        }
+        told = {name: belongs(element, one, item, meeting) for name, one in element.slices.items() if name != DEFAULT}
         part = next((name for name, of in told.items() if of), None)
         maybe = [name for name, of in told.items() if of is None]
         if part is None and maybe:
-            unsure.append((item[2], maybe))
+            unsure.append((item.place, maybe))
             continue
         if part is None and DEFAULT in element.slices:
             part = DEFAULT
@@ -56,13 +54,13 @@ def sliced(element: Element, found: list[Item], meeting: Meeting) -> Sliced | st
             outside = True
             if element.closed:
                 listed = ", ".join(order)
-                wrong.append((item[2], f"{element.label} fits none of its closed slices; wanted one of {listed}."))
+                wrong.append((item.place, f"{element.label} fits none of its closed slices; wanted one of {listed}."))
             continue
         members[part].append(item)
         position = order.index(part)
         if element.ordered and position < furthest:
-            wrong.append((item[2], f"{element.label} is of slice {part} too late; wanted the slices in order."))
+            wrong.append((item.place, f"{element.label} is of slice {part} too late; wanted the slices in order."))
         if element.at_end and outside:
-            wrong.append((item[2], f"{element.label} stands after one of no slice; wanted those at the end."))
+            wrong.append((item.place, f"{element.label} stands after one of no slice; wanted those at the end."))
         furthest = max(furthest, position)
     return Sliced(members, wrong, unsure)

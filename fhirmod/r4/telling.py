@@ -5,13 +5,14 @@ Source: http://hl7.org/fhir/R4/profiling.html#discriminator
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from itertools import zip_longest
 from typing import Any
 
 from .paths import type_in
 from .places import Place
 from .profiles import Element
-from .slices import DEFAULT, Item, Meeting, below, contains, demands, kind_of, says, steps
+from .slices import DEFAULT, Item, Meeting, below, contains, demands, items, says, steps
+
+_NOWHERE: Place = (None, "", -1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +44,7 @@ def tells(element: Element, part: Element, meeting: Meeting | None = None) -> bo
 
 
 def _told(part: Element, how: str, path: str, item: Item, meeting: Meeting) -> bool | None:
-    kind, node, place = item
-    found = list(_reached(_Held(node, kind), path, place, meeting))
+    found = list(_reached(_Held(item.value, item.kind, item.beside), path, item.place, meeting))
     if how == "exists":
         asked = [one for one in below(part, path, meeting) if one is not part][:1]
         return not any((one.least > 0 and not found) or (one.most == 0 and found) for one in asked)
@@ -138,24 +138,10 @@ def _stepped(held: _Held, what: str, name: str, place: Place, meeting: Meeting) 
 
 
 def _named_values(held: _Held, name: str) -> list[_Held]:
-    """Return the values of one element below a value, a choice's of any type, with what stands beside primitives."""
-    node = held.value if isinstance(held.value, dict) else held.beside if isinstance(held.beside, dict) else {}
+    """Return the values of one element below a value, plain or a choice; a primitive's are those beside it."""
+    node = held.value if isinstance(held.value, dict) else held.beside
+    if not isinstance(node, dict):
+        return []
     inside = node if "resourceType" in node else held.inside
-    found = []
-    for kind, key in _keys(node, name):
-        values, besides = (one if isinstance(one, list) else [one] for one in (node.get(key), node.get(f"_{key}")))
-        found += [
-            _Held(value, kind, beside, inside)
-            for value, beside in zip_longest(values, besides)
-            if value is not None or beside is not None
-        ]
-    return found
-
-
-def _keys(node: Mapping[str, Any], name: str) -> list[tuple[str, str]]:
-    """Return the properties of an element, each with the type that a choice's name says."""
-    if name in node or f"_{name}" in node:
-        return [("", name)]
-    length = len(name)
-    bare = {key.removeprefix("_") for key in node}
-    return [(kind_of(key[length:]), key) for key in sorted(bare) if key.startswith(name) and key[length].isupper()]
+    found = items(node, name, _NOWHERE) or items(node, f"{name}[x]", _NOWHERE)
+    return [_Held(one.value, one.kind, one.beside, inside) for one in found]
