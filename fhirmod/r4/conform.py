@@ -224,7 +224,7 @@ class _Conformance:
             if test is not None:
                 held = test(node, self._scope)
             else:
-                path = ".".join(inside_resource(place, self._scope))
+                path = item.kind or ".".join(inside_resource(place, self._scope))
                 held = holds(text, node, path, self._scope, self._by_text, beside)
         except NotEvaluatedError as why:
             self._say(

@@ -1,6 +1,8 @@
 """The rules of partners' profiles, which have no function here: FHIRPath, evaluated by fhirpathpy.
 
-What that library lacks is supplied (`hasValue`, `resolve`), or the rule counts as not evaluated.
+What that library lacks is supplied (`hasValue`, `resolve`, each `extension` and not only the first), or the rule counts as
+not evaluated. It counts a primitive with an extension as two nodes, so extensions beside values are shown to it only where
+a rule speaks of them.
 """
 
 import copy
@@ -8,6 +10,7 @@ import re
 import threading
 from collections.abc import Callable, Mapping
 from functools import lru_cache
+from itertools import zip_longest
 from typing import Any
 
 from .invariants import Scope, Truth
@@ -18,6 +21,8 @@ Resolve = Callable[[str], Any]
 _ONE_AT_A_TIME = threading.Lock()
 _AS = re.compile(r"\.as\((\w+)\)")
 _TRACE = re.compile(r"\.trace\('[^']*'(?:,[^()]*)?\)")
+_BESIDE = re.compile(r"extension|descendants|children|\bid\b")
+_TOKENS = re.compile(r"'(?:[^'\\]|\\.)*'|`[^`]*`|\$this|[A-Za-z_]\w*\(|.", re.DOTALL)
 _GAPS = re.compile(r"\b(?:memberOf|subsumes|conformsTo|lowBoundary|highBoundary|htmlChecks|slice|elementDefinition)\(")
 
 
@@ -63,23 +68,36 @@ def _evaluated(text: str, node: Any, path: str, scope: Scope, resolve: Resolve, 
 
     def has_value(values: list[Any]) -> bool:
         data = [one.data if isinstance(one, ResourceNode) else one for one in values]
+        data = data[:1] if data[1:] and isinstance(data[1], dict) and data[1].keys() <= {"id", "extension"} else data
         return len(data) == 1 and not isinstance(data[0], dict | list) and data[0] is not None
+
+    def extensions(values: list[Any], url: str) -> list[Any]:
+        data = [one.data if isinstance(one, ResourceNode) else one for one in values]
+        held = [each for one in data if isinstance(one, Mapping) for each in one.get("extension", ())]
+        return [ResourceNode.create_node(one, "Extension") for one in held if one.get("url") == url]
 
     def resolved(values: list[Any]) -> list[Any]:
         data = [one.data if isinstance(one, ResourceNode) else one for one in values]
         links = [one.get("reference") if isinstance(one, Mapping) else one for one in data]
         targets = [resolve(one) for one in links if isinstance(one, str)]
-        return [ResourceNode.create_node(copy.deepcopy(dict(one))) for one in targets if one is not None]
+        return [ResourceNode.create_node(copied(one)) for one in targets if one is not None]
 
-    functions = {"hasValue": {"fn": has_value, "arity": {0: []}}, "resolve": {"fn": resolved, "arity": {0: []}}}
-    context = {
-        "resource": ResourceNode.create_node(copy.deepcopy(dict(scope.resource))),
-        "rootResource": ResourceNode.create_node(copy.deepcopy(dict(scope.root))),
+    functions = {
+        "hasValue": {"fn": has_value, "arity": {0: []}},
+        "resolve": {"fn": resolved, "arity": {0: []}},
+        "extension": {"fn": extensions, "arity": {1: ["String"]}},
     }
-    own = copy.deepcopy(node)
+    copied = copy.deepcopy if _BESIDE.search(text) else _values_alone
+    context = {
+        "resource": ResourceNode.create_node(copied(scope.resource)),
+        "rootResource": ResourceNode.create_node(copied(scope.root)),
+    }
+    own = copied(node)
     # A path that begins with its resource's type is told only by a plain object; any other node carries its path.
     resource = isinstance(own, dict) and "resourceType" in own
-    subject = arraify(own if resource else ResourceNode.create_node(own, path, copy.deepcopy(beside)))
+    subject = arraify(own if resource else ResourceNode.create_node(own, path))
+    if isinstance(beside, dict) and (own is None or copied is copy.deepcopy):
+        subject = [*(subject if own is not None else ()), ResourceNode.create_node(copy.deepcopy(beside), path)]
     found: list[Any] = apply_parsed_path(
         subject, _parsed(text), context, models["r4"], {"userInvocationTable": functions}
     )
@@ -90,4 +108,37 @@ def _evaluated(text: str, node: Any, path: str, scope: Scope, resolve: Resolve, 
 def _parsed(text: str) -> Any:
     from fhirpathpy.parser import parse  # noqa: PLC0415
 
-    return parse(_TRACE.sub("", _AS.sub(r".ofType(\1)", text)))
+    return parse(_outermost(_TRACE.sub("", _AS.sub(r".ofType(\1)", text))))
+
+
+def _outermost(text: str) -> str:
+    """Return an expression whose outermost `$this` is written `%context`, which the library keeps and `$this` it loses.
+
+    >>> _outermost("$this.a.where($this = '$this') and ($this.b)")
+    "%context.a.where($this = '$this') and (%context.b)"
+    """
+    calls: list[bool] = []
+    found = []
+    for token in _TOKENS.findall(text):
+        if token[-1] == "(":
+            calls.append(len(token) > 1)
+        elif token == ")" and calls:
+            calls.pop()
+        found.append("%context" if token == "$this" and not any(calls) else token)
+    return "".join(found)
+
+
+def _values_alone(node: Any) -> Any:
+    """Return a copy without what stands beside primitives that have a value."""
+    if isinstance(node, list):
+        return [_values_alone(one) for one in node]
+    if not isinstance(node, Mapping):
+        return node
+    found = {}
+    for key, value in node.items():
+        own = node.get(key[1:]) if key.startswith("_") else None
+        if isinstance(own, list) and isinstance(value, list):
+            value = [None if has is not None else one for one, has in zip_longest(value, own)]  # noqa: PLW2901
+        if own is None or (isinstance(own, list) and any(one is not None for one in value)):
+            found[key] = _values_alone(value)
+    return found
