@@ -5,9 +5,11 @@ system; where that system is a grammar (media types, languages, currencies), the
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from typing import Any, Literal
+
+from fhirmod.errors import Severity
 
 from .facts import facts
 from .grammars import is_currency, is_language, is_mime
@@ -37,6 +39,7 @@ class Members:
     open: frozenset[str]
     grammar: Callable[[str], bool] | None
     system: str = ""
+    without: Mapping[str, frozenset[str]] = field(default_factory=dict)  # what is excluded of open systems
 
     def code(self, code: str) -> bool:
         """Return whether a bare code is (or, in an open set, may be) a member."""
@@ -53,7 +56,7 @@ class Members:
             return system == self.system and self.grammar(code)
         if code in self.pairs.get(system, ()):
             return True
-        return system in self.open or "*" in self.open
+        return (system in self.open or "*" in self.open) and code not in self.without.get(system, ())
 
     @property
     def example(self) -> str:
@@ -83,29 +86,53 @@ def members(url: str) -> Members:
     return Members(url, pairs, every, frozenset(raw["open"]), grammar, system)
 
 
-def members_listed(value_set: Mapping[str, Any]) -> Members:
-    """Return a ValueSet resource that lists its codes, compiled; a system named whole is open."""
-    pairs: dict[str, set[str]] = {}
-    whole = set()
-    for include in value_set.get("compose", {}).get("include", ()):
-        listed = [one["code"] for one in include.get("concept", ())]
-        pairs.setdefault(include.get("system", ""), set()).update(listed)
-        if not listed:
-            whole.add(include.get("system", "*"))
-    every = frozenset(code for codes in pairs.values() for code in codes)
-    frozen = {system: frozenset(codes) for system, codes in pairs.items()}
-    return Members(value_set["url"], frozen, every, frozenset(whole), None)
-
-
 @cache
 def bound(binding: tuple[str, ...]) -> Bound | None:
     """Return the compiled binding of an element, or None if nothing is to be checked."""
     if not binding:
         return None
+    return bound_to(binding, members)
+
+
+def bound_to(binding: tuple[str, ...], find: Callable[[str], Members | None]) -> Bound | None:
+    """Return what a binding (strength, value set, widest value set) asks; `find` leads from a URL to the members."""
     strength, url, *rest = binding
-    inner = members(url) if strength != "preferred" and url else None
-    widest = members(rest[0]) if rest else None
+    inner = find(url) if strength in ("required", "extensible") and url else None
+    widest = find(rest[0]) if rest else None
     return Bound(strength, inner, widest) if inner or widest else None
+
+
+def broken(binding: Bound, value: Any, kind: str) -> tuple[Severity, Members] | None:
+    """Return how badly a value of a bound element is outside, and of which set; None if it is inside or has no code.
+
+    Shape: `kind` is the type of the value; of a CodeableConcept one coding inside is enough, a text alone is no code.
+    """
+    for severity, inside in _levels(binding):
+        if inside is not None and not _inside(inside, value, kind, required=binding.strength == "required"):
+            return severity, inside
+    return None
+
+
+def _levels(binding: Bound) -> tuple[tuple[Severity, Members | None], ...]:
+    """The widest set refuses, the inner one refuses only if it is required."""
+    inner: Severity = "error" if binding.strength == "required" else "warning"
+    return (("error", binding.widest), (inner, binding.members))
+
+
+def _inside(inside: Members, value: Any, kind: str, *, required: bool) -> bool:
+    if isinstance(value, str):
+        return inside.code(value)
+    if not isinstance(value, dict):
+        return True
+    if kind == "CodeableConcept":
+        listed = value.get("coding")
+        codings = [one for one in listed if isinstance(one, dict)] if isinstance(listed, list) else []
+        if not codings:  # an element with only an extension says why there is none
+            return "text" not in value or not required
+        return any(inside.coding(one) for one in codings)
+    if "code" not in value and (not required or "system" not in value):
+        return True
+    return inside.coding(value)
 
 
 @cache

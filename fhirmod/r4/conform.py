@@ -10,16 +10,19 @@ from typing import Any
 
 from fhirmod.errors import Finding, Severity
 
+from .bindings import Bound, broken
 from .inside import Inside
 from .invariants import TESTS, Scope, Test, wanted
 from .known import R4, Known, by_code
 from .limits import outside_limits
+from .links import misplaced, misversioned, named_type
 from .partner_rules import NotEvaluatedError, holds
-from .paths import type_in
 from .places import Place, written
 from .profiles import Element, Profile
 from .slices import Item, Meeting, contains, items
 from .slicing import Sliced, sliced
+
+Json = dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -141,19 +144,26 @@ class _Conformance:
                 )
         if (limit := outside_limits(element, node)) is not None:
             self._say("profile-limit", "value", place, f"{element.label} is outside its limits; wanted {limit}.")
-        if element.targets and isinstance(node, dict) and isinstance(node.get("reference"), str):
-            self._leads(element, node["reference"], place)
+        if isinstance(node, dict) and (element.targets or element.aggregation or element.versioning):
+            self._leads(element, node, place)
         if element.profiles and node is not None:
             self._of_profiles(element, item)
         if element.binding is not None and node is not None:
-            self._binding(element, node, place)
+            self._binding(element, element.binding, item)
         for key, severity, text in element.rules:
             self._rule(key, severity, text, item)
 
-    def _leads(self, element: Element, text: str, place: Place) -> None:
-        """Judge what a reference leads to: its type, and where the resource is here, its profile."""
-        target = self._around.inside.target(text, place, self._scope.root)
-        kind = str(target.get("resourceType")) if target is not None else type_in(text)
+    def _leads(self, element: Element, node: Json, place: Place) -> None:
+        """Judge what a reference leads to: where it is, its type, and where the resource is here, its profile."""
+        text = node.get("reference")
+        target = self._around.inside.target(text, place, self._scope.root) if isinstance(text, str) else None
+        kind = str(target.get("resourceType")) if target is not None else named_type(node)
+        if isinstance(text, str):
+            if wanted := misplaced(element, text, found=target is not None, inside=self._around.inside.bundle):
+                said = f"{element.label} leads to where it may not; wanted a target that is {wanted}."
+                self._say("profile-aggregation", "structure", place, said)
+            if wanted := misversioned(element, text):
+                self._say("profile-versioning", "structure", place, f"{element.label} {wanted}.")
         if not kind or not all(one.isalpha() for one in element.targets):
             return
         if kind not in element.targets:
@@ -306,27 +316,17 @@ class _Conformance:
                     f"slice {name} of {element.label} stands {len(inside)} times; wanted at most {part.most}.",
                 )
 
-    def _binding(self, element: Element, node: Any, place: Place) -> None:
-        binding = element.binding
-        if binding is None or binding.members is None:
-            return
-        members = binding.members
-        if isinstance(node, str):
-            fits = members.code(node)
-        elif isinstance(node, dict) and "coding" in node:
-            fits = any(members.coding(one) for one in node["coding"] if isinstance(one, dict))
-        elif isinstance(node, dict) and "code" in node:
-            fits = members.coding(node)
-        else:
-            return
-        if not fits:
-            worst = self._severity if binding.strength == "required" else "warning"
+    def _binding(self, element: Element, binding: Bound, item: Item) -> None:
+        kind = item.kind or next(iter(element.types), "")
+        kind = kind or ("CodeableConcept" if isinstance(item.value, dict) and "system" not in item.value else "Coding")
+        if found := broken(binding, item.value, kind):
+            severity, members = found
             self._say(
                 "code-not-in-value-set",
                 "code-invalid",
-                place,
+                item.place,
                 f"the code of {element.label} is outside its value set; wanted {members.example}.",
-                worst,
+                self._severity if severity == "error" else "warning",
             )
 
 

@@ -30,6 +30,11 @@ class Inside:
             if isinstance(resource, dict) and isinstance(resource.get("id"), str):
                 self._by_id.setdefault(f"{resource.get('resourceType')}/{resource['id']}", number)
 
+    @property
+    def bundle(self) -> bool:
+        """Return whether the document is a Bundle."""
+        return isinstance(self._document, Mapping) and self._document.get("resourceType") == "Bundle"
+
     def entry(self, text: str, number: int) -> int | None:
         """Return which entry a reference made in entry `number` (-1: none) leads to."""
         if "/_history/" in text:

@@ -6,24 +6,27 @@ from typing import Any
 
 from fhirmod.errors import InvalidError
 
-from .bindings import members_listed
+from .bindings import Members, members
 from .facts import facts
 from .inputs import read_input
 from .profiles import Lookup, Profile, compile_profile
 from .snapshot import snapshot
+from .value_sets import compiled
 
 
 class Known:
     """Definitions by canonical URL; each is compiled when first asked for.
 
-    Shape: a definition without a snapshot gets one from its differential; `value_sets` list their codes.
+    Shape: a definition without a snapshot gets one from its differential; `value_sets` may draw on
+           each other and on R4's.
     """
 
     def __init__(
         self, definitions: Iterable[Mapping[str, Any]] = (), value_sets: Iterable[Mapping[str, Any]] = ()
     ) -> None:
-        self._value_sets = {str(one["url"]): members_listed(one) for one in value_sets}
-        self._lookup = Lookup(self.type_of, self._value_sets.get)
+        self._value_sets = {str(one["url"]): one for one in value_sets}
+        self._members: dict[str, Members] = {}
+        self._lookup = Lookup(self.type_of, self._own_members)
         self._own = {str(one["url"]): one for one in definitions}
         self._complete: dict[str, Mapping[str, Any]] = {}
         self._compiled: dict[str, Profile] = {}
@@ -63,6 +66,15 @@ class Known:
             if definition is not None:
                 self._compiled[bare] = compile_profile(definition, self._lookup)
         return self._compiled.get(bare)
+
+    def _own_members(self, url: str) -> Members | None:
+        """Return the members of a value set brought along; one that draws on itself holds nothing more by that."""
+        if url not in self._members and url in self._value_sets:
+            self._members[url] = Members(url, {}, frozenset(), frozenset(), None)
+            self._members[url] = compiled(
+                self._value_sets[url], lambda other: self._own_members(other) or members(other)
+            )
+        return self._members.get(url)
 
     def claimable(self) -> Iterator[Profile]:
         """Return the profiles that resources may claim: those brought along that fit their base, and R4's own."""

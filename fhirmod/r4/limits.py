@@ -4,11 +4,15 @@ Source: http://hl7.org/fhir/R4/elementdefinition-definitions.html#ElementDefinit
 """
 
 from decimal import Decimal
+from fractions import Fraction
 from typing import Any
 
-from .dates import surely_after
-from .invariants.logic import quantity_order
+from .dates import is_time, surely_after
+from .invariants.logic import UCUM, number, quantity_order
 from .profiles import Element
+from .ucum import scale
+
+Json = dict[str, Any]
 
 
 def outside_limits(element: Element, node: Any) -> str | None:
@@ -27,12 +31,23 @@ def outside_limits(element: Element, node: Any) -> str | None:
 def _before(one: Any, other: Any) -> bool:
     """Return whether one value is surely below another; what cannot be compared is not."""
     if isinstance(one, dict) and isinstance(other, dict):
-        return quantity_order(other, one) is False
+        return quantity_order(other, one) is False or _less(one, other)
     if isinstance(one, str) and isinstance(other, str):
+        if is_time(one) and is_time(other):
+            return one.rstrip("0") < other.rstrip("0") if "." in one and "." in other else one < other
         return surely_after(other, one)
     if isinstance(one, int | float | Decimal) and isinstance(other, int | float | Decimal):
         return Decimal(str(one)) < Decimal(str(other))
     return False
+
+
+def _less(one: Json, other: Json) -> bool:
+    """Return whether a quantity is below one in another unit of the same kind (100 mg and 10 g)."""
+    first, last = number(one.get("value")), number(other.get("value"))
+    if first is None or last is None or not one.get("system") == other.get("system") == UCUM:
+        return False
+    (by, bare), (to, same) = (scale(str(each.get("code"))) or (Fraction(1), ()) for each in (one, other))
+    return bool(bare) and bare == same and Fraction(first) * by < Fraction(last) * to
 
 
 def _shown(limit: Any) -> str:

@@ -4,13 +4,16 @@ Source: http://hl7.org/fhir/R4/references.html (literal, logical, contained), bu
 """
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from .facts import known_types
 from .invariants.logic import Scope, each
+from .paths import type_in
 from .places import Place
 from .plan import Slot
+from .profiles import Element
 
 _RELATIVE = re.compile(r"([A-Za-z]+)/([^/?#]*)(?:/_history/([^/?#]+))?(?:#.*)?")
 _ABSOLUTE = re.compile(
@@ -71,6 +74,41 @@ def judge(node: dict[str, Any], slot: Slot, scope: Scope) -> list[Said]:
             _said("reference-target", f"The element {slot.field.name} points to {kind}; wanted one of {wanted}.")
         )
     return found
+
+
+def named_type(node: Mapping[str, Any]) -> str:
+    """Return the type that a Reference says it leads to, by its text or else by `type`; empty where neither says."""
+    text, named = node.get("reference"), node.get("type")
+    said = type_in(text) if isinstance(text, str) else ""
+    if not said and isinstance(text, str) and (conditional := _CONDITIONAL.fullmatch(text)):
+        said = conditional[1]
+    return said or (named if isinstance(named, str) else "")
+
+
+def misplaced(element: Element, text: str, *, found: bool, inside: bool) -> str:
+    """Return where a profile wants the target of a reference, if it is not there; `inside`: the document is a Bundle.
+
+    Source: http://hl7.org/fhir/R4/valueset-resource-aggregation-mode.html (referenced is outside its resource, so in
+            the same Bundle too).
+    """
+    where = {"contained"} if text.startswith("#") else {"bundled", "referenced"} if found else {"referenced"}
+    if not element.aggregation or where & element.aggregation:
+        return ""
+    cannot_tell = not inside and "bundled" in element.aggregation and "contained" not in where
+    return "" if cannot_tell else " or ".join(sorted(element.aggregation))
+
+
+def misversioned(element: Element, text: str) -> str:
+    """Return what is wrong with a reference where a profile wants a version named, or none; empty if nothing is.
+
+    Source: http://hl7.org/fhir/R4/valueset-reference-version-rules.html
+    """
+    if not element.versioning or text.startswith(("#", "urn:")):
+        return ""
+    versioned = "/_history/" in text
+    if versioned == (element.versioning == "specific"):
+        return ""
+    return "names a version; wanted none" if versioned else "names no version; wanted Type/id/_history/version"
 
 
 def _kind(text: str, scope: Scope) -> tuple[str, list[Said]]:

@@ -8,8 +8,8 @@ from typing import Any
 
 from fhirmod.errors import Severity
 
-from .bindings import Bound, unknown_in_system
-from .invariants.logic import UCUM
+from .bindings import Bound, broken, unknown_in_system
+from .invariants.logic import UCUM, each
 from .places import Place
 from .plan import Slot
 from .ucum import is_ucum
@@ -20,37 +20,19 @@ Json = dict[str, Any]
 
 def code(say: Say, value: str, binding: Bound, name: str, place: Place) -> None:
     """Say whether a code is in the value set its element is bound to."""
-    for severity, members in _levels(binding):
-        if members is not None and not members.code(value):
-            _not_member(
-                say,
-                severity,
-                place,
-                f"The element {name} has the code {value[:64]}; wanted {members.example}.",
-            )
-            return
+    if found := broken(binding, value, "code"):
+        severity, members = found
+        _not_member(say, severity, place, f"The element {name} has the code {value[:64]}; wanted {members.example}.")
 
 
 def bound(say: Say, value: Json, slot: Slot, binding: Bound, place: Place) -> None:
     """Say whether a Coding, CodeableConcept or Quantity is in the value set its element is bound to."""
-    if slot.field.type == "CodeableConcept":
-        codings = value.get("coding")
-        codings = [one for one in codings if isinstance(one, dict)] if isinstance(codings, list) else []
-        if not codings and ("text" not in value or binding.strength != "required"):
-            return  # text alone is no code; an element with only an extension says why there is none
-    else:
-        codings = [value]
-        if "code" not in value and binding.strength != "required":
-            return
-        if "code" not in value and "system" not in value:
-            return
-    for severity, members in _levels(binding):
-        if members is None or any(members.coding(one) for one in codings):
-            continue
-        got = codings[0].get("code") if codings else None
+    if found := broken(binding, value, slot.field.type):
+        severity, members = found
+        codings = [one for one in each(value, "coding") if isinstance(one, dict)] or [value]
+        got = codings[0].get("code")
         what = f"the code {got[:64]} of {_system(codings[0])}" if isinstance(got, str) else "no code"
         _not_member(say, severity, place, f"The element {slot.field.name} has {what}; wanted {members.example}.")
-        return
 
 
 def _not_member(say: Say, severity: Severity, place: Place, sentence: str) -> None:
@@ -116,12 +98,6 @@ def extension(say: Say, node: Json, place: Place) -> None:
             place,
             "The extension's url is relative; wanted an absolute one, as only nested ones may be relative.",
         )
-
-
-def _levels(binding: Bound) -> tuple[tuple[Severity, Any], ...]:
-    """The widest set refuses, the inner one refuses only if it is required."""
-    inner: Severity = "error" if binding.strength == "required" else "warning"
-    return (("error", binding.widest), (inner, binding.members))
 
 
 def _system(coding: dict[str, Any]) -> str:

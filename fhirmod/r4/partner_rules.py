@@ -1,8 +1,8 @@
 """The rules of partners' profiles, which have no function here: FHIRPath, evaluated by fhirpathpy.
 
-What that library lacks is supplied (`hasValue`, `resolve`, each `extension` and not only the first), or the rule counts as
-not evaluated. It counts a primitive with an extension as two nodes, so extensions beside values are shown to it only where
-a rule speaks of them.
+What that library lacks is supplied (`hasValue`, `resolve`, every `extension` and not the first alone), or the rule is
+said to be not evaluated. It counts a primitive with an extension as two nodes, so what stands beside values is shown
+to it only where a rule speaks of that.
 """
 
 import copy
@@ -22,7 +22,7 @@ _ONE_AT_A_TIME = threading.Lock()
 _AS = re.compile(r"\.as\((\w+)\)")
 _TRACE = re.compile(r"\.trace\('[^']*'(?:,[^()]*)?\)")
 _BESIDE = re.compile(r"extension|descendants|children|\bid\b")
-_TOKENS = re.compile(r"'(?:[^'\\]|\\.)*'|`[^`]*`|\$this|[A-Za-z_]\w*\(|.", re.DOTALL)
+_WORDS = re.compile(r"'(?:[^'\\]|\\.)*'|`[^`]*`|\$this|[A-Za-z_]\w*\(|.", re.DOTALL)
 _GAPS = re.compile(r"\b(?:memberOf|subsumes|conformsTo|lowBoundary|highBoundary|htmlChecks|slice|elementDefinition)\(")
 
 
@@ -119,12 +119,12 @@ def _outermost(text: str) -> str:
     """
     calls: list[bool] = []
     found = []
-    for token in _TOKENS.findall(text):
-        if token[-1] == "(":
-            calls.append(len(token) > 1)
-        elif token == ")" and calls:
+    for word in _WORDS.findall(text):
+        if word[-1] == "(":
+            calls.append(len(word) > 1)
+        elif word == ")" and calls:
             calls.pop()
-        found.append("%context" if token == "$this" and not any(calls) else token)
+        found.append("%context" if word == "$this" and not any(calls) else word)
     return "".join(found)
 
 

@@ -77,8 +77,12 @@ class _Demands:
         if element.targets:
             if not all(target.isalpha() for target in element.targets):
                 raise _NotSaidError
-            parts.append({"properties": {"reference": {"pattern": _LINK.format("|".join(sorted(element.targets)))}}})
-        if element.binding is not None and (element.binding.strength == "required" or self._quiet):
+            kinds = sorted(element.targets)
+            link = {"pattern": _LINK.format("|".join(kinds))}
+            parts.append({"properties": {"reference": link, "type": {"enum": kinds}}})
+        if element.binding is not None and (
+            element.binding.strength == "required" or element.binding.widest or self._quiet
+        ):
             parts += _binding(element.binding, shape, kind)
         for _, severity, text in element.rules:
             if text not in TESTS or (not root and "%r" in text):
@@ -88,7 +92,7 @@ class _Demands:
         # A known extension is judged by its own definition wherever it stands.
         if (element.profiles and element.types != {"Extension"}) or element.ordered or element.at_end:
             raise _NotSaidError
-        if element.low is not None or element.high is not None:
+        if element.low is not None or element.high is not None or element.aggregation or element.versioning:
             raise _NotSaidError
         if element.max_length is not None:
             parts.append({"maxLength": element.max_length})
@@ -420,6 +424,8 @@ _UNIT = frozenset(("if", "then", "else", "contains", "minContains", "maxContains
 
 
 def _binding(binding: Bound, shape: Plan | None, kind: str) -> list[Schema]:
+    if binding.widest is not None:
+        raise _NotSaidError
     if binding.members is None:
         return []
     members = binding.members
@@ -432,9 +438,12 @@ def _binding(binding: Bound, shape: Plan | None, kind: str) -> list[Schema]:
         for system, codes in members.pairs.items()
     ]
     coding = by_system[0] if len(by_system) == 1 else {"anyOf": by_system}
+    required = binding.strength == "required"
     if "coding" in shape.slots:
-        return [{"properties": {"coding": {"contains": coding}}}]
-    return [{"dependentSchemas": {"code": coding}}] if "code" in shape.slots else []
+        text = [{"dependentRequired": {"text": ["coding"]}}] if required else []
+        return [{"properties": {"coding": {"contains": coding}}}, *text]
+    system = [{"dependentRequired": {"system": ["code"]}}] if required else []
+    return [{"dependentSchemas": {"code": coding}}, *system] if "code" in shape.slots else []
 
 
 _NO_TEXT = frozenset(("boolean", "decimal", "integer", "positiveInt", "unsignedInt"))

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
 
-from .bindings import Bound, Members
-from .bindings import bound as compiled_binding
+from .bindings import Bound, Members, bound_to, members
 from .facts import Json, facts
 
 Rule = tuple[str, str, str]  # key, severity, FHIRPath
 _BASE = "http://hl7.org/fhir/StructureDefinition/"
+_WIDEST = f"{_BASE}elementdefinition-maxValueSet"
 
 
 @dataclass(slots=True)
@@ -23,7 +23,8 @@ class Element:
     Shape: `name` as in the path (`value[x]`); `most` None is without limit; `wanted` is the fixed or
            pattern value and `exact` tells which; `discriminators` are (type, path) of its slicing; `profiles`
            are what its value must conform to (one of them), `targets` the types a reference may lead to, each
-           with the profiles asked of it (none: any of that type); `low`, `high` bound a value.
+           with the profiles asked of it (none: any of that type), `aggregation` where that may be and `versioning`
+           whether the reference names a version (empty: not said); `low`, `high` bound a value.
     """
 
     name: str
@@ -32,6 +33,8 @@ class Element:
     most: int | None
     types: frozenset[str]
     targets: Mapping[str, tuple[str, ...]]
+    aggregation: frozenset[str]
+    versioning: str
     profiles: tuple[str, ...]
     wanted: Any
     exact: bool
@@ -137,6 +140,8 @@ def _prune(element: Element) -> bool:
         or element.types
         or element.targets
         or element.profiles
+        or element.aggregation
+        or element.versioning
         or element.rules
         or element.binding
         or element.max_length
@@ -164,8 +169,7 @@ def _element(raw: Mapping[str, Any], name: str, part: str, lookup: Lookup) -> El
     types = frozenset(_code(one) for one in kinds)
     profiles = tuple(profile for one in kinds for profile in one.get("profile", ()))
     targets = _targets(kinds, lookup.type_of)
-    binding = raw.get("binding", {})
-    named = (binding.get("strength", ""), str(binding.get("valueSet", "")).partition("|")[0])
+    named = _named(raw.get("binding", {}))
     least, most = raw.get("min", 0), raw.get("max", "*")
     base = {} if part else _base(raw)
     if base:
@@ -182,13 +186,15 @@ def _element(raw: Mapping[str, Any], name: str, part: str, lookup: Lookup) -> El
         most=None if most == "*" or (base and most == raw["base"]["max"]) else int(most),
         types=types,
         targets=targets,
+        aggregation=frozenset(mode for one in kinds for mode in one.get("aggregation", ())),
+        versioning=next((one["versioning"] for one in kinds if one.get("versioning", "either") != "either"), ""),
         profiles=profiles,
         wanted=found.get("fixed", found.get("pattern")),
         exact="fixed" in found,
         low=found.get("minValue"),
         high=found.get("maxValue"),
         max_length=raw.get("maxLength"),
-        binding=_binding(named, lookup) if not base or [*named] != base.get("binding", [])[:2] else None,
+        binding=_binding(named, lookup) if not base or [*named] != base.get("binding", []) else None,
         rules=tuple(
             (one["key"], one["severity"], one["expression"])
             for one in raw.get("constraint", ())
@@ -231,12 +237,16 @@ def _targets(kinds: Any, type_of: Callable[[str], str]) -> dict[str, tuple[str, 
     return {kind: () if kind in free else tuple(urls) for kind, urls in found.items()}
 
 
-def _binding(named: tuple[str, str], lookup: Lookup) -> Bound | None:
-    strength, url = named
-    if strength not in ("required", "extensible") or not url:
-        return None
-    own = lookup.members(url)
-    return compiled_binding(named) if own is None else Bound(strength, own, None)
+def _named(binding: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return a binding's strength, value set and widest value set, which R4 gives as an extension."""
+    beside = (one.get("valueCanonical", "") for one in binding.get("extension", ()) if one.get("url") == _WIDEST)
+    widest = str(binding.get("maxValueSet") or next(beside, "")).partition("|")[0]
+    own = (str(binding.get("strength", "")), str(binding.get("valueSet", "")).partition("|")[0])
+    return (*own, widest) if widest else own
+
+
+def _binding(named: tuple[str, ...], lookup: Lookup) -> Bound | None:
+    return bound_to(named, lambda url: lookup.members(url) or members(url))
 
 
 def _base(raw: Mapping[str, Any]) -> Json:

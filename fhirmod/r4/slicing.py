@@ -33,8 +33,8 @@ def sliced(element: Element, found: list[Item], meeting: Meeting) -> Sliced | st
         return (
             f"{element.label} is sliced by {how} in a way not evaluated here; wanted one of {', '.join(sorted(_WAYS))}."
         )
-    for name, part in element.slices.items():
-        if not tells(element, part, meeting):
+    for name, one in element.slices.items():
+        if not tells(element, one, meeting):
             return f"{element.label} has the slice {name}, which says nothing that tells it; wanted a value that does."
     members: dict[str, list[Item]] = {name: [] for name in element.slices}
     wrong: list[tuple[Place, str]] = []

@@ -5,6 +5,7 @@ Source: The Unified Code for Units of Measure, version 2.2 (June 2024), https://
 """
 
 import re
+from fractions import Fraction
 from functools import lru_cache
 
 _PREFIXES = "Ki Mi Gi Ti da Y Z E P T G M k h d c m u n p f a z y".split()  # noqa: SIM905 - a table
@@ -84,6 +85,50 @@ def is_length_unit(text: str) -> bool:
     [True, True, False]
     """
     return _of(text, _LENGTH)
+
+
+_TENS = {
+    **{prefix: 24 - 3 * place for place, prefix in enumerate(("Y", "Z", "E", "P", "T", "G", "M", "k"))},
+    "h": 2,
+    "da": 1,
+    "d": -1,
+    "c": -2,
+    **{prefix: -3 - 3 * place for place, prefix in enumerate(("m", "u", "n", "p", "f", "a", "z", "y"))},
+}
+_SECONDS = {"min": 60, "h": 3600, "d": 86400, "wk": 604800}
+
+
+@lru_cache(maxsize=1024)
+def scale(text: str) -> tuple[Fraction, tuple[str, ...]] | None:
+    """Return how many of its bare units a unit is, and those; None if it has more than prefixes and times.
+
+    >>> scale("mg/dL"), scale("min"), scale("[degF]/(h)")
+    ((Fraction(1, 100), ('/L', 'g')), (Fraction(60, 1), ('s',)), None)
+    """
+    factor = Fraction(1)
+    bare = []
+    for over, unit in re.findall(r"(^/?|[./])([^./]*)", text):
+        found = _bare(unit)
+        if found is None:
+            return None
+        factor = factor / found[0] if over == "/" else factor * found[0]
+        bare.append(("/" if over == "/" else "") + found[1])
+    return factor, tuple(sorted(bare))
+
+
+def _bare(unit: str) -> tuple[Fraction, str] | None:
+    if unit in _SECONDS:
+        return Fraction(_SECONDS[unit]), "s"
+    if unit in _METRIC or unit in _PLAIN:
+        return Fraction(1), _LITRE.get(unit, unit)
+    for prefix, tens in _TENS.items():
+        if unit.startswith(prefix) and unit[len(prefix) :] in _METRIC and unit in _UNITS:
+            atom = unit[len(prefix) :]
+            return Fraction(10) ** tens, _LITRE.get(atom, atom)
+    return None
+
+
+_LITRE = {"l": "L"}
 
 
 def _term(text: str, position: int) -> tuple[int, bool]:
