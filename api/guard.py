@@ -52,8 +52,8 @@ def guarded(doors: Mapping[str, Door], side: Side) -> Endpoint:
     async def answered(request: Request) -> Response:
         door = doors.get("GET" if request.method == "HEAD" else request.method)
         try:
-            side.seek(request)
             if door is None:
+                side.seek(request)
                 raise RefusedRequest(  # noqa: TRY301  one place answers all refusals
                     405,
                     "not-supported",
@@ -62,6 +62,7 @@ def guarded(doors: Mapping[str, Door], side: Side) -> Endpoint:
                 )
             parts = await _admitted(request, door)
             refuse_address(request)
+            side.seek(request)
             side.admit(request)
             return await door.handler(request, parts, base_of(request, parts, side))
         except RefusedRequest as refused:

@@ -77,7 +77,10 @@ _SECURITY = {
         "Task, or a conformance resource) needs the scope of its type like any other; none is open. What a search "
         "reaches beyond its type (chains, _has, _include, _revinclude) needs the scopes of those types. Without r the "
         "answer to a write carries no resource. Entries of a batch are judged each; one of a transaction refuses it. "
-        "Operations that gather several types need r of every type. Tokens are issued elsewhere."
+        "$everything gives only what is of types with r and says so; a type that _type names without r is refused. "
+        "$document needs r of each type that it carries, $episode of each that it is read from. Tokens are issued "
+        "elsewhere; there is no .well-known/smart-configuration, which must name the token endpoint of an issuer that "
+        "this service knows by name and keys only."
     ),
 }
 

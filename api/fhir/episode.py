@@ -8,7 +8,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.asking import Parts, instant, parameters
+from api.asking import Parts, instant
 from api.problems import FHIR_JSON
 from fhirmod.compute import State
 from fhirmod.errors import NotFoundError
@@ -16,7 +16,10 @@ from fhirmod.intake import Snapshot
 from fhirmod.r4 import dump
 from fhirmod.store import Access, Reader
 
+from .asked import Kinds, asked_of
 from .reading import living
+
+_ASKED: Kinds = {"as_of": "instant", "known_at": "instant"}
 
 
 async def episode(request: Request, parts: Parts, base: str) -> Response:
@@ -26,7 +29,7 @@ async def episode(request: Request, parts: Parts, base: str) -> Response:
            member of the state document: numbers as valueDecimal, words as valueString, groups as parts, lists
            as one part for each item; what the document has empty is left out, as R4 has no empty values.
     """
-    query = parameters(request, frozenset({"as_of", "known_at", "_format", "_pretty"}))
+    query = await asked_of(request, parts, _ASKED, frozenset())
     as_of, known_at = instant(query, "as_of") or parts.clock.now(), instant(query, "known_at")
     access, id_ = parts.request().access, str(request.path_params["id"])
 

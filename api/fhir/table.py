@@ -6,7 +6,7 @@ from typing import Literal
 
 from api.guard import Handler
 from api.scopes import Letter, Need
-from fhirmod.mapping import BASE
+from fhirmod.mapping import BASE, TABLES
 
 from .answering import Reading, answering
 from .document import document
@@ -50,6 +50,7 @@ class Interaction:
         judged each.
 
         Shape:  a condition finds what it names, so it needs s too; a code without letters needs every type readable.
+                What an operation gives beyond its type its handler asks for, or, as the episode, all it is read from.
         Source: SMART App Launch 2, scopes, as `api.scopes` has it.
         """
         letters = _LETTERS.get(self.code)
@@ -60,7 +61,8 @@ class Interaction:
         first = self.path.split("/")[1]
         type_ = named.get("type", "*") if first == "{type}" else first if first.isalpha() else "*"
         found = (*letters, "s") if self.level == "conditional" else letters
-        return tuple((letter, type_) for letter in found)
+        of = _READ_FROM if self.code == "episode" else (type_,)
+        return tuple((letter, one) for letter in found for one in of)
 
     @property
     def name(self) -> str:
@@ -108,7 +110,11 @@ _LETTERS: dict[str, tuple[Letter, ...]] = {
     "validate-code": ("r",),
     "lookup": ("r",),
     "translate": ("r",),
+    "everything": ("r",),
+    "document": ("r",),
+    "episode": ("r",),
 }
+_READ_FROM = tuple(sorted({"Patient", *(part.type for one in TABLES.values() for part in one.parts)}))
 _SAID = {
     "capabilities": "Say what this service does.",
     "transaction": "Take a transaction, whole or nothing of it; a batch comes to the same address.",

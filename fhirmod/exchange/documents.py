@@ -3,7 +3,7 @@
 Source: http://hl7.org/fhir/R4/documents.html#content, composition-operation-document.html, bundle.html (bdl-9 to -11)
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -19,12 +19,20 @@ _URN = "urn:ietf:rfc:3986"
 
 
 def document_bundle(
-    reader: Reader, access: Access, composition: Version, base: str, *, uuid: str, made: datetime
+    reader: Reader,
+    access: Access,
+    composition: Version,
+    base: str,
+    *,
+    uuid: str,
+    made: datetime,
+    admit: Callable[[str], None] = lambda _: None,
 ) -> bytes:
     """Return the document of a Composition: it first, then each resource that it leads to, once.
 
     Shape:  what it names itself is carried; beyond that, references are followed within the records of the patients
-            whom these are about.
+            whom these are about. `admit` is asked of each type before the document is given, and raises where the
+            caller may not see it: a document that lacks something is none.
     Errors: BusinessRuleError naming a reference of the Composition to what is not here: the document would lack it.
     """
     resource = parse(composition.body or b"{}")
@@ -50,6 +58,8 @@ def document_bundle(
                 "A document carries all that its Composition names; this reference leads to nothing that is here.",
                 place=place,
             )
+    for type_ in sorted({one.type for one in found}):
+        admit(type_)
     entries = b",".join(_entry(one, base) for one in (composition, *found))
     head = {
         "resourceType": "Bundle",

@@ -38,12 +38,20 @@ class Item(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What of everything is asked for: care in [start, end), written since, of some types (none: of all)."""
+    """What of everything is asked for: care in [start, end), written since, of some types (none: of all).
+
+    Shape: `seen` are the types that the caller may see (None: all); what is of others is not followed either.
+    """
 
     start: datetime | None = None
     end: datetime | None = None
     since: datetime | None = None
     types: frozenset[str] = frozenset()
+    seen: frozenset[str] | None = None
+
+    def shows(self, type_: str) -> bool:
+        """Return whether the caller may see resources of a type."""
+        return self.seen is None or type_ in self.seen
 
     def keeps(self, version: Version) -> bool:
         """Return whether a resource is of the types and the time of writing that are asked for."""
@@ -62,10 +70,13 @@ def everything(reader: Reader, access: Access, whole: Whole, version: Version, b
     members = [
         Led(lead, one, parse(one.body or b"{}")) for lead, one in reader.compartment(access, _pairs(whole), whole, ids)
     ]
+    members = [one for one in members if wanted.shows(one.version.type)]
     members = [one for one in members if given_between(one.resource, wanted.start, wanted.end)]
     members = _without_stray(members, base)
 
     def goes_on(resource: Mapping[str, Any]) -> bool | None:
+        if not wanted.shows(resource["resourceType"]):
+            return None
         of = compartment_members(dict(resource), "Patient")
         if of:
             return None if hers.isdisjoint(of) else False

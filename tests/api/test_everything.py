@@ -237,7 +237,7 @@ def test_parameters_may_come_in_parameters(ward: TestClient) -> None:
         ("Patient/her/$everything?code=x", 400, "value", "There is no parameter 'code' here"),
         ("Encounter/stay/$everything?start=2026-03-01", 400, "value", "There is no parameter 'start' here"),
         ("Observation/pulse/$everything", 404, "not-found", "nothing at this address"),
-        ("Encounter/$everything", 404, "not-found", "was never here"),
+        ("Encounter/$everything", 404, "not-supported", "There is no operation $everything at this address"),
     ],
 )
 def test_what_cannot_be_asked_is_refused(ward: TestClient, address: str, status: int, code: str, says: str) -> None:
@@ -246,10 +246,15 @@ def test_what_cannot_be_asked_is_refused(ward: TestClient, address: str, status:
 
 def test_a_body_that_is_no_parameters_is_refused_and_one_of_a_deleted_woman_is_gone(ward: TestClient) -> None:
     address = "/fhir/Patient/her/$everything"
-    refused(ward.post(address, content=dump(RECORD[0]), headers=FHIR), 400, "value", "as a Parameters resource")
-    for parameter in ({"name": "start"}, {"valueDate": "2026"}, {"name": "_type", "valueCoding": {"code": "x"}}):
+    refused(ward.post(address, content=dump(RECORD[0]), headers=FHIR), 422, "invalid", "must be a Parameters resource")
+    for parameter, status, code, says in (
+        ({"name": "start"}, 422, "invariant", "inv-1"),
+        ({"valueDate": "2026"}, 422, "required", "name"),
+        ({"name": "_type", "valueCoding": {"code": "x"}}, 400, "value", "takes a code; got valueCoding"),
+        ({"name": "_count", "valueString": "x"}, 400, "value", "takes a integer; got valueString"),
+    ):
         body = dump({"resourceType": "Parameters", "parameter": [parameter]})
-        refused(ward.post(address, content=body, headers=FHIR), 400, "value", "one plain value")
+        refused(ward.post(address, content=body, headers=FHIR), status, code, says)
     put(ward, {"resourceType": "Patient", "id": "gone"})
     ward.delete("/fhir/Patient/gone")
     refused(ward.get("/fhir/Patient/gone/$everything"), 410, "deleted", "was deleted")
@@ -308,13 +313,29 @@ def test_everything_needs_every_type_readable(tmp_path_factory: Any) -> None:
         whole = FHIR | bearer(token())
         for one in RECORD:
             client.put(f"/fhir/{one['resourceType']}/{one['id']}", content=json.dumps(one), headers=whole)
-        for scope, status in (
-            ("system/*.r", 200),
-            ("system/Patient.rs system/Observation.rs", 403),
-            ("system/*.s", 403),
+
+        def everything(scope: str, query: str = "") -> Any:
+            return client.get(f"/fhir/Patient/her/$everything{query}", headers=bearer(token(scope)))
+
+        assert named(valid(everything("system/*.r"))) == named(valid(everything("system/*.cruds")))
+        for scope, given in (
+            ("system/Patient.rs system/Observation.rs", {one for one in MATCHED if "Patient/" in one or "Obs" in one}),
+            ("system/Patient.r system/Device.r", {"Patient/her"}),  # what leads to the pump is not to be seen
+            ("system/Patient.r system/AllergyIntolerance.r", {"Patient/her", "AllergyIntolerance/latex"}),
         ):
-            answer = client.get("/fhir/Patient/her/$everything", headers=bearer(token(scope)))
-            assert answer.status_code == status
+            page = valid(everything(scope))
+            *rest, last = page["entry"]
+            assert {one["fullUrl"].removeprefix(f"{BASE}/") for one in rest} == given
+            assert (last["search"]["mode"], last["resource"]["issue"][0]["code"]) == ("outcome", "suppressed")
+            assert page["total"] == len(given)
+        for scope, query in (
+            ("system/*.s", ""),
+            ("system/Observation.r", ""),
+            ("system/Patient.r", "?_type=Observation"),
+            ("system/Patient.r system/Device.r", "?_type=Device,Observation"),
+        ):
+            refused(everything(scope, query), 403, "forbidden", "This needs the scope system/")
+        assert named(valid(everything("system/Patient.r", "?_type=Patient"))) == ["Patient/her"]
 
 
 def test_every_type_of_the_compartment_is_dated_or_stated_as_undated() -> None:

@@ -20,6 +20,7 @@ from api.fhir.understanding import understood
 from api.routes import ROUTES
 from api.scopes import Caller, granted
 from fhirmod.intake import Asking
+from fhirmod.mapping import TABLES
 from fhirmod.r4 import RESOURCE_TYPES, compartment_parameters, dump
 from tests.intake.case import entry, new_id
 
@@ -42,6 +43,8 @@ BY_SMART: dict[str, str] = {
     "validate-code": "r",
     "lookup": "r",
     "translate": "r",
+    "everything": "r",
+    "document": "r",
 }
 OF_ALL = {"history-system": "s", "episode": "r"}
 LETTERS = ["".join(some) for size in range(6) for some in combinations("cruds", size)]
@@ -105,6 +108,19 @@ def test_an_interaction_is_done_exactly_when_a_scope_says_so(asked: TestClient, 
                 assert challenge.startswith('Bearer realm="fhirmod", error="insufficient_scope", scope="system/')
                 refused(answer, 403, "forbidden", "This needs the scope system/")
     assert seen == {True, False}
+
+
+def test_the_episode_needs_each_type_that_it_is_read_from(asked: TestClient) -> None:
+    """No published source: what the state says was recorded in these types, those of the mapping's tables, and in the
+    Patient; whoever may not read one of them must not learn it from the sums."""
+    types = {"Patient", *(part.type for table in TABLES.values() for part in table.parts)}
+    assert {"Observation", "Procedure", "MedicationAdministration", "Device", "Consent"} < types
+    address = "/fhir/Procedure/none/$episode"
+    assert asked.get(address, headers=bearer(token(" ".join(f"user/{one}.r" for one in types)))).status_code == 404
+    for lacking in types:
+        scope = " ".join(f"user/{one}.rs" for one in types if one != lacking)
+        answer = asked.get(address, headers=bearer(token(scope)))
+        refused(answer, 403, "forbidden", f"This needs the scope system/{lacking}.r")
 
 
 def test_every_route_of_both_tables_but_the_open_ones_asks_for_a_token(asked: TestClient) -> None:
