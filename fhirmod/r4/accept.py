@@ -15,7 +15,7 @@ from fhirmod.errors import Finding
 
 from .bundles import Bundle
 from .check import check
-from .conform import asked
+from .claims import asked, of_another_type
 from .inside import Inside
 from .invariants import Scope
 from .invariants.logic import each
@@ -140,9 +140,10 @@ def _tidy(entries: Iterable[Any]) -> bool:
 @lru_cache(maxsize=1024)  # the URLs come from whoever asks, so what is kept is bounded
 def _route(known: Known, kind: str, claimed: tuple[str, ...], quiet: bool) -> _Route | None:
     """Return where a resource of a type that claims profiles is judged, or None if only the walker can."""
-    profiles = list(dict.fromkeys(one for url in claimed if (one := known.profile(url)) is not None))
+    named = {url: known.profile(url) for url in claimed}
+    profiles = list(dict.fromkeys(one for one in named.values() if one is not None))
     urls = tuple(one.url for one in profiles)
-    if kind not in _KINDS or any(one.type != kind for one in profiles):
+    if kind not in _KINDS or any(of_another_type(url, one, kind) for url, one in named.items()):
         return None
     if urls and not _profiles(known, quiet)[1].issuperset(urls):
         return None

@@ -5,10 +5,11 @@ from typing import Any
 
 from fhirmod.errors import Finding
 
+from .claims import of_another_type
 from .conform import Around, check_profile
 from .inside import Inside
 from .known import R4, Known
-from .places import Place
+from .places import Place, written
 from .profiles import Profile
 from .walk import Walk
 
@@ -40,5 +41,9 @@ def check(
         walk.error("too-deep", "too-long", root, "The resource nests too deep to check; wanted at most 64 levels.")
     findings = walk.finish()
     for one in profiles if isinstance(resource, dict) and not any(f.refuses for f in findings) else ():
+        if (other := of_another_type(one.url, one, root[1])) is not None:
+            sentence = f"The profile asked for is one of {other}; wanted one of {root[1]}."
+            findings.append(Finding("error", "profile-of-another-type", "structure", written(root), sentence))
+            continue
         findings += check_profile(resource, one, place=root, around=around)
-    return findings
+    return list(dict.fromkeys(findings))  # what is claimed and asked for is said once

@@ -4,7 +4,7 @@ The base type is the walker's business; here only what the profile adds is judge
 Source: http://hl7.org/fhir/R4/profiling.html#slicing, elementdefinition.html (fixed and pattern values).
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,7 +13,7 @@ from fhirmod.errors import Finding, Severity
 from .bindings import Bound, broken
 from .inside import Inside
 from .invariants import TESTS, Scope, Test, wanted
-from .known import R4, Known, by_code
+from .known import R4, Known
 from .limits import outside_limits
 from .links import misplaced, misversioned, named_type
 from .partner_rules import NotEvaluatedError, holds
@@ -61,43 +61,6 @@ def check_profile(
     return list(dict.fromkeys(found.findings))  # a slice repeats what its element asks
 
 
-def check_claims(resource: Mapping[str, Any], place: Place, around: Around, scope: Scope) -> list[Finding]:
-    """Return what a resource lacks of known profiles, as errors if claimed, as warnings if its code asks.
-
-    Source: http://hl7.org/fhir/R4/observation-vitalsigns.html (whoever records these codes shall conform).
-    """
-    found: list[Finding] = []
-    meta = resource.get("meta")
-    claimed = [url for url in meta.get("profile", ()) if isinstance(url, str)] if isinstance(meta, dict) else []
-    done = set()
-    for url in claimed:
-        one = around.known.profile(url)
-        if one is None:
-            continue
-        if one.type != resource.get("resourceType"):
-            sentence = f"The resource claims a profile of {one.type}; wanted one of its own type."
-            found.append(Finding("error", "profile-of-another-type", "structure", written(place), sentence))
-            continue
-        done.add(one.url)
-        found += check_profile(resource, one, place=place, around=around, scope=scope)
-    for url in asked(resource):
-        one = around.known.profile(url)
-        if one is not None and one.url not in done:
-            found += check_profile(resource, one, place=place, around=around, severity="warning", scope=scope)
-    return found
-
-
-def asked(resource: Mapping[str, Any]) -> Iterator[str]:
-    """Return which of R4's profiles a resource's code calls for."""
-    code, kind = resource.get("code"), str(resource.get("resourceType"))
-    codings = code.get("coding") if isinstance(code, dict) else None
-    for one in codings if isinstance(codings, list) else ():
-        if isinstance(one, dict):
-            url = by_code().get((kind, str(one.get("system")), str(one.get("code"))))
-            if url:
-                yield url
-
-
 class _Conformance:
     def __init__(
         self,
@@ -124,6 +87,15 @@ class _Conformance:
     def object(self, element: Element, item: Item) -> None:
         """Judge one value and what stands below it; below a primitive, what stands beside its value."""
         self._place = item.place
+        if isinstance(item.value, dict) and "resourceType" in item.value and item.value is not self._scope.resource:
+            outer, root = self._scope, self._scope.root if item.place[1] == "contained" else item.value
+            self._scope = Scope(item.value, root)
+            self._judge(element, item)
+            self._scope = outer
+        else:
+            self._judge(element, item)
+
+    def _judge(self, element: Element, item: Item) -> None:
         self._value(element, item)
         node = item.value if isinstance(item.value, dict) else item.beside
         for child in element.children.values():
@@ -190,7 +162,7 @@ class _Conformance:
         known = [one for url in element.profiles if (one := self._around.known.profile(url)) is not None]
         if len(known) < len(element.profiles) or any((id(node), one.url) in self._around.asking for one in known):
             return
-        known = [one for one in known if kind in ("", one.type)]
+        known = [one for one in known if not kind or one.constrains(kind)]
         if len(known) == 1:
             self.findings += check_profile(
                 node, known[0], around=self._around, place=place, severity=self._severity, scope=self._within(node)
@@ -213,7 +185,7 @@ class _Conformance:
             return None
         if (id(node), one.url) in self._around.asking:
             return True
-        if node.get("resourceType", one.type) != one.type:
+        if not one.constrains(str(node.get("resourceType", one.type))):
             return False
         found = check_profile(node, one, around=self._around, scope=self._within(node))
         return not any(finding.refuses for finding in found)
@@ -234,7 +206,7 @@ class _Conformance:
             if test is not None:
                 held = test(node, self._scope)
             else:
-                path = item.kind or ".".join(inside_resource(place, self._scope))
+                path = [item.kind] if item.kind else inside_resource(place, self._scope)
                 held = holds(text, node, path, self._scope, self._by_text, beside)
         except NotEvaluatedError as why:
             self._say(

@@ -31,3 +31,14 @@ def known_types() -> frozenset[str]:
     """Return the names of all R4 resource types, carried or not."""
     types = facts()["types"]
     return frozenset(name for name in facts()["known_types"] if not types.get(name, {}).get("abstract", False))
+
+
+def bases(name: str) -> set[str]:
+    """Return the types that a type or nested element is made from."""
+    found = set()
+    types = facts()["types"]
+    above = types.get(name, {}).get("base", "BackboneElement" if "." in name else "")
+    while above:
+        found.add(above)
+        above = types.get(above, {}).get("base", "")
+    return found

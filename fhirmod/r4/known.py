@@ -9,7 +9,7 @@ from fhirmod.errors import InvalidError
 from .bindings import Members, members
 from .facts import facts
 from .inputs import read_input
-from .profiles import Lookup, Profile, compile_profile
+from .profiles import TYPES, Lookup, Profile, compile_profile
 from .snapshot import snapshot
 from .value_sets import compiled
 
@@ -96,6 +96,8 @@ class Known:
 def r4_profile(url: str) -> Profile | None:
     """Return one of R4's own carried profiles, compiled once."""
     raw = facts()["profiles"].get(url)
+    if raw is None and url.removeprefix(TYPES) in facts()["datatype_profiles"]:
+        raw = _r4_definitions()[url]
     return None if raw is None else compile_profile(raw, _R4_LOOKUP)
 
 

@@ -23,6 +23,7 @@ _AS = re.compile(r"\.as\((\w+)\)")
 _TRACE = re.compile(r"\.trace\('[^']*'(?:,[^()]*)?\)")
 _BESIDE = re.compile(r"extension|descendants|children|\bid\b")
 _WORDS = re.compile(r"'(?:[^'\\]|\\.)*'|`[^`]*`|\$this|[A-Za-z_]\w*\(|.", re.DOTALL)
+_EXTENSIONS = frozenset(("extension", "modifierExtension"))
 _GAPS = re.compile(r"\b(?:memberOf|subsumes|conformsTo|lowBoundary|highBoundary|htmlChecks|slice|elementDefinition)\(")
 
 
@@ -30,18 +31,20 @@ class NotEvaluatedError(Exception):
     """Raised where a rule cannot be evaluated: the expression does not parse, or uses what is not there."""
 
 
-def holds(text: str, node: Any, path: str, scope: Scope, resolve: Resolve, beside: Any = None) -> Truth:
+def holds(
+    text: str, node: Any, path: list[str], scope: Scope, resolve: Resolve, beside: Any = None, extension: Any = None
+) -> Truth:
     """Return whether a rule holds for a node; None is FHIRPath's empty, which has not failed.
 
-    Shape: `path` is the type or element path of the node (`Observation.component`), so that choices are known;
-           `beside` holds a primitive's id and extensions.
+    Shape: `path` is the type or the element names of the node (`Observation`, `component`), so that choices are known;
+           `beside` holds a primitive's id and extensions, `extension` is what `%extension` stands for.
     Errors: NotEvaluatedError with the reason.
     """
     if _GAPS.search(text):
         raise NotEvaluatedError("it uses a function that is not evaluated here")
     with _ONE_AT_A_TIME:
         try:
-            found = _evaluated(text, node, path, scope, resolve, beside)
+            found = _evaluated(text, node, path, scope, resolve, beside, extension)
         except Exception as broken:  # noqa: BLE001 - whatever the library raises, the rule was not evaluated
             raise NotEvaluatedError(f"it could not be evaluated ({type(broken).__name__})") from None
     if not found:
@@ -50,17 +53,34 @@ def holds(text: str, node: Any, path: str, scope: Scope, resolve: Resolve, besid
 
 
 def selects(text: str, node: Any, scope: Scope) -> bool:
-    """Return whether an expression selects a node of its resource; one that cannot be evaluated might."""
-    kind = str(scope.resource.get("resourceType"))
+    """Return whether an expression selects this very node of its resource; one that cannot be evaluated might.
+
+    Shape: of a primitive the node is its value, and an equal one will do.
+    """
+    kind, copies = str(scope.resource.get("resourceType")), dict[int, Any]()
+    own = copy.deepcopy(dict(scope.resource), copies)
     with _ONE_AT_A_TIME:
         try:
-            found = _evaluated(text, scope.resource, kind, scope, lambda _link: None)
+            found = _evaluated(text, own, [kind], Scope(own, own), lambda _link: None, raw=True)
         except Exception:  # noqa: BLE001 - whatever the library raises, the expression was not evaluated
             return True
-    return any(getattr(one, "data", one) == node for one in found)
+    data = [getattr(one, "data", one) for one in found]
+    if node is scope.resource:
+        return any(one is own for one in data)
+    return any(one is copies.get(id(node)) if isinstance(node, dict) else one == node for one in data)
 
 
-def _evaluated(text: str, node: Any, path: str, scope: Scope, resolve: Resolve, beside: Any = None) -> list[Any]:
+def _evaluated(
+    text: str,
+    node: Any,
+    path: list[str],
+    scope: Scope,
+    resolve: Resolve,
+    beside: Any = None,
+    extension: Any = None,
+    *,
+    raw: bool = False,
+) -> list[Any]:
     from fhirpathpy import apply_parsed_path  # noqa: PLC0415 - only partners' rules need the engine
     from fhirpathpy.engine.nodes import ResourceNode  # noqa: PLC0415
     from fhirpathpy.engine.util import arraify  # noqa: PLC0415
@@ -87,19 +107,21 @@ def _evaluated(text: str, node: Any, path: str, scope: Scope, resolve: Resolve, 
         "resolve": {"fn": resolved, "arity": {0: []}},
         "extension": {"fn": extensions, "arity": {1: ["String"]}},
     }
-    copied = copy.deepcopy if _BESIDE.search(text) else _values_alone
+    copied = _same if raw else copy.deepcopy if _BESIDE.search(text) else _values_alone
     context = {
         "resource": ResourceNode.create_node(copied(scope.resource)),
         "rootResource": ResourceNode.create_node(copied(scope.root)),
+        "extension": ResourceNode.create_node(copied(extension), "Extension"),
     }
     own = copied(node)
     # A path that begins with its resource's type is told only by a plain object; any other node carries its path.
     resource = isinstance(own, dict) and "resourceType" in own
-    subject = arraify(own if resource else ResourceNode.create_node(own, path))
+    kind = _typed(path, models["r4"]["path2Type"])
+    subject = arraify(own if resource else ResourceNode.create_node(own, kind))
     if isinstance(beside, dict) and (own is None or copied is copy.deepcopy):
-        subject = [*(subject if own is not None else ()), ResourceNode.create_node(copy.deepcopy(beside), path)]
+        subject = [*(subject if own is not None else ()), ResourceNode.create_node(copy.deepcopy(beside), kind)]
     found: list[Any] = apply_parsed_path(
-        subject, _parsed(text), context, models["r4"], {"userInvocationTable": functions}
+        subject, _parsed(text), context, models["r4"], {"userInvocationTable": functions, "returnRawData": raw}
     )
     return found
 
@@ -126,6 +148,18 @@ def _outermost(text: str) -> str:
             calls.pop()
         found.append("%context" if word == "$this" and not any(calls) else word)
     return "".join(found)
+
+
+def _typed(path: list[str], types: Mapping[str, str]) -> str:
+    """Return the type that element names lead to, or the path where that is a nested element."""
+    kind = path[0]
+    for name in path[1:]:
+        kind = "Extension" if name in _EXTENSIONS else types.get(f"{kind}.{name}", f"{kind}.{name}")
+    return kind
+
+
+def _same(node: Any) -> Any:
+    return node
 
 
 def _values_alone(node: Any) -> Any:

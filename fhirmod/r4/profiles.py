@@ -9,11 +9,11 @@ from functools import cache
 from typing import Any
 
 from .bindings import Bound, Members, bound_to, members
-from .facts import Json, facts
+from .facts import Json, bases, facts
 
 Rule = tuple[str, str, str]  # key, severity, FHIRPath
-_BASE = "http://hl7.org/fhir/StructureDefinition/"
-_WIDEST = f"{_BASE}elementdefinition-maxValueSet"
+TYPES = "http://hl7.org/fhir/StructureDefinition/"
+_WIDEST = f"{TYPES}elementdefinition-maxValueSet"
 
 
 @dataclass(slots=True)
@@ -78,7 +78,7 @@ class Profile:
     """A compiled profile: its canonical URL, the type it constrains, its tree of elements.
 
     Shape: `contexts` are (type, expression) of where an extension may stand, `modifier` whether it stands among
-           modifiers; empty and False for any other profile.
+           modifiers, `invariants` what must hold where it stands; empty and False for any other profile.
     """
 
     url: str
@@ -86,6 +86,11 @@ class Profile:
     root: Element
     contexts: tuple[tuple[str, str], ...] = ()
     modifier: bool = False
+    invariants: tuple[str, ...] = ()
+
+    def constrains(self, kind: str) -> bool:
+        """Return whether the profile is one of a type, or of a type that this is made from."""
+        return kind == self.type or self.type in bases(kind)
 
 
 def compile_profile(definition: Mapping[str, Any], lookup: Lookup = Lookup()) -> Profile:
@@ -116,7 +121,8 @@ def compile_profile(definition: Mapping[str, Any], lookup: Lookup = Lookup()) ->
     _prune(root)
     contexts = tuple((str(one.get("type")), str(one.get("expression"))) for one in definition.get("context", ()))
     modifier = bool(elements[0].get("isModifier"))
-    return Profile(definition["url"], definition["type"], root, contexts, modifier)
+    invariants = tuple(definition.get("contextInvariant", ()))
+    return Profile(definition["url"], definition["type"], root, contexts, modifier, invariants)
 
 
 def _sliced(element: Element, part: str) -> Element:
@@ -166,7 +172,7 @@ def _element(raw: Mapping[str, Any], name: str, part: str, lookup: Lookup) -> El
                 found[start] = value
     slicing = raw.get("slicing", {})
     kinds = raw.get("type", ())
-    types = frozenset(_code(one) for one in kinds)
+    types = frozenset(code for one in kinds for code in _codes(one, lookup.type_of))
     profiles = tuple(profile for one in kinds for profile in one.get("profile", ()))
     targets = _targets(kinds, lookup.type_of)
     named = _named(raw.get("binding", {}))
@@ -175,7 +181,7 @@ def _element(raw: Mapping[str, Any], name: str, part: str, lookup: Lookup) -> El
     if base:
         whole = frozenset(base.get("types", ()))
         types = types if types < whole or (whole == {"Resource"} and types != whole) else frozenset()
-        known = {_BASE + one for one in base.get("profiles", {}).values()}
+        known = {TYPES + one for one in base.get("profiles", {}).values()}
         profiles = tuple(one for one in profiles if one not in known)
         if targets.keys() == set(base.get("targets", ())) and not any(targets.values()):
             targets = {}
@@ -214,9 +220,13 @@ def _implied(name: str) -> tuple[tuple[str, str], ...]:
     return (("type", "$this"),) if name.endswith("[x]") else ()
 
 
-def _code(kind: Mapping[str, Any]) -> str:
+def _codes(kind: Mapping[str, Any], type_of: Callable[[str], str]) -> set[str]:
+    """Return the types that an element's type means; Resource with profiles means the types these constrain."""
     code = str(kind["code"])
-    return "string" if code.startswith("http://hl7.org/fhirpath/System.") else code
+    if code == "Resource" and kind.get("profile"):
+        meant = {type_of(url.partition("|")[0]) for url in kind["profile"]}
+        return meant if all(one.isalpha() for one in meant) else {code}
+    return {"string" if code.startswith("http://hl7.org/fhirpath/System.") else code}
 
 
 def _targets(kinds: Any, type_of: Callable[[str], str]) -> dict[str, tuple[str, ...]]:
@@ -225,7 +235,7 @@ def _targets(kinds: Any, type_of: Callable[[str], str]) -> dict[str, tuple[str, 
     free = set()
     for target in (one for kind in kinds for one in kind.get("targetProfile", ())):
         bare = target.partition("|")[0]
-        named = bare.removeprefix(_BASE)
+        named = bare.removeprefix(TYPES)
         kind = type_of(bare)
         if kind == bare and named.isalpha():
             free.add(named)

@@ -42,6 +42,7 @@ class _Snapshot:
     def __init__(self, base: list[Json], find: Find) -> None:
         self.elements = copy.deepcopy(base)
         self._find = find
+        self._last: dict[str, str] = {}  # the id that an element of a path had last
 
     def lay(self, change: Mapping[str, Any]) -> None:
         """Lay one element of the differential over what is there."""
@@ -50,7 +51,7 @@ class _Snapshot:
             raise self._unknown(identity)
         target = self._at(self._ensure(identity))
         for key, value in change.items():
-            if key in ("id", "path"):
+            if key in ("id", "path") or _wider(key, value, target):
                 continue
             if key in _ADDED and key in target:
                 target[key] = [*target[key], *(one for one in value if one not in target[key])]
@@ -59,11 +60,15 @@ class _Snapshot:
             else:
                 target[key] = copy.deepcopy(value)
 
-    @staticmethod
-    def _identity(change: Mapping[str, Any]) -> str:
-        if "id" in change:
-            return str(change["id"])
-        return str(change["path"]) + (f":{change['sliceName']}" if "sliceName" in change else "")
+    def _identity(self, change: Mapping[str, Any]) -> str:
+        """Return an element's id; where it has none, of its path below the element that last had the path above."""
+        path = str(change["path"])
+        above, _, name = path.rpartition(".")
+        part = f":{change['sliceName']}" if "sliceName" in change else ""
+        found = str(change.get("id") or (f"{self._last[above]}.{name}" if above in self._last else path) + part)
+        self._last = {one: identity for one, identity in self._last.items() if not one.startswith(f"{path}.")}
+        self._last[path] = found
+        return found
 
     def _position(self, identity: str) -> int:
         return next((number for number, one in enumerate(self.elements) if one["id"] == identity), -1)
@@ -163,6 +168,14 @@ class _Snapshot:
             f"The differential names {identity[:200]}, which its base does not have; wanted an element of the base.",
             place="StructureDefinition.differential",
         )
+
+
+def _wider(key: str, value: Any, target: Mapping[str, Any]) -> bool:
+    """Return whether a change would allow more often than its base does: what conforms to it conforms to both."""
+    if key == "min":
+        return bool(value < target.get("min", 0))
+    most = target.get("max", "*")
+    return key == "max" and most != "*" and (value == "*" or int(value) > int(most))
 
 
 def _named(bare: str, code: str) -> str:

@@ -9,7 +9,8 @@ from typing import Any
 from fhirmod.errors import Finding, Severity
 
 from .bundles import Bundle
-from .conform import Around, check_claims
+from .claims import check_claims
+from .conform import Around
 from .extensions import check_extension
 from .facts import concrete_types, known_types
 from .grammars import form
@@ -35,6 +36,7 @@ class Walk:
         self.links: list[Link] = []
         self._known: list[tuple[dict[str, Any], Place, Scope]] = []  # extensions whose definition is known
         self._doubts: list[tuple[str, Exception]] = []
+        self._unlike = 0  # how many findings of profiles refuse: these do not make what is around them unreadable
         self._hooks = {
             "Reference": self._reference,
             "Coding": self._meant(coding),
@@ -83,11 +85,17 @@ class Walk:
             self._object(node, plan("DomainResource"), place, scope, open_ended=True)
             return
         first_link, first_finding, first_extension = len(self.links), len(self.findings), len(self._known)
+        unlike = self._unlike
         self._object(node, plan(kind), place, scope)
-        if not any(one.refuses for one in self.findings[first_finding:]):
-            for inner, at, inside in self._known[first_extension:]:
-                self.findings += check_extension(inner, at, inside, self.around)
-            self.findings += check_claims(node, place, self.around, scope)
+        if sum(one.refuses for one in self.findings[first_finding:]) == self._unlike - unlike:
+            found = [
+                said
+                for inner, at, inside in self._known[first_extension:]
+                for said in check_extension(inner, at, inside, self.around)
+            ]
+            found += check_claims(node, place, self.around, scope)
+            self._unlike += sum(one.refuses for one in found)
+            self.findings += found
         del self._known[first_extension:]
         if kind == "Bundle":
             Bundle(node, place, self.links[first_link:], self.say).check()
