@@ -308,7 +308,7 @@ def test_the_statements_do_not_depend_on_how_much_there_is(client: TestClient) -
     assert (many, large > small + 100) == (few, True)
 
 
-def test_everything_needs_every_type_readable(tmp_path_factory: Any) -> None:
+def test_everything_gives_only_what_the_token_may_read_and_says_so(tmp_path_factory: Any) -> None:
     with asking_tokens(tmp_path_factory.mktemp("everything")) as (client, _):
         whole = FHIR | bearer(token())
         for one in RECORD:
