@@ -20,10 +20,10 @@ from typing import Any
 
 import uvicorn
 from fastapi import FastAPI
-from uvicorn.supervisors import Multiprocess
+from uvicorn.supervisors.multiprocess import Multiprocess, Process
 
 from fhirmod.episode import KINDS, Protocol
-from fhirmod.errors import FhirmodError, NotFoundError, NotSupportedError
+from fhirmod.errors import FhirmodError, NotFoundError, NotSupportedError, UnavailableError
 from fhirmod.exchange import CAUTIONS
 from fhirmod.intake import Intake, Request
 from fhirmod.store import Access
@@ -36,6 +36,7 @@ from .settings import Settings
 
 _PLAIN = "This is plain HTTP, and a token can be read on its way: put a proxy that speaks TLS in front."
 _QUIET: dict[str, Any] = {"log_level": "warning", "access_log": False, "server_header": False}
+_MOST_STARTS = 4  # of workers, one after the other, before the service ends
 _SILENT_S = 10  # after which a worker that does not even say that it lives is replaced
 
 
@@ -45,7 +46,8 @@ def run(settings: Settings) -> None:
     Errors: NotSupportedError if it is to listen beyond this machine without tokens, its port is taken, its file is of
             newer software, or several workers are to share a file; NotFoundError if its site protocol, its code map,
             its key set or the folder of its file is not there to use; InvalidError if the code map or the key set
-            cannot be used; ConflictError if the record was read with another code map.
+            cannot be used; ConflictError if the record was read with another code map; UnavailableError if its workers
+            do not come to serve.
     """
     settings.refuse_open_door()
     settings.refuse_workers_on_a_file()
@@ -103,7 +105,39 @@ def _several(settings: Settings, door: socket.socket) -> None:
     config = uvicorn.Config(
         application, factory=True, workers=settings.workers, timeout_worker_healthcheck=_SILENT_S, **_QUIET
     )
-    Multiprocess(config, [door]).run()
+    workers = _Workers(config, [door])
+    workers.run()
+    if workers.failed >= _MOST_STARTS:
+        raise UnavailableError(
+            f"{workers.failed} workers in a row failed at their start, so the service ends; what they said "
+            "stands above. Start it again when that is mended."
+        )
+
+
+class _Workers(Multiprocess):
+    """The workers, until their starts fail so often in a row that another would fail too.
+
+    Shape: `failed` counts those that ended before they served, since one last came to serve.
+    """
+
+    def __init__(self, config: uvicorn.Config, sockets: list[socket.socket]) -> None:
+        super().__init__(config, sockets)
+        self.failed = 0
+        self._served: list[Process] = []
+
+    def keep_subprocess_alive(self) -> None:
+        """Replace those that have ended, and stop where that has become of no use."""
+        before = list(self.processes)
+        super().keep_subprocess_alive()
+        for process in before:
+            if process not in self.processes:
+                self.failed = 0 if process in self._served else self.failed + 1
+            elif process not in self._served and process.is_ready(1):
+                self.failed = 0
+                self._served.append(process)
+        self._served = [one for one in self._served if one in self.processes]
+        if self.failed >= _MOST_STARTS:
+            self.should_exit.set()
 
 
 def _of_worker(settings: Settings) -> FastAPI:

@@ -2,6 +2,7 @@
 
 import gc
 import sys
+from collections.abc import Callable
 from contextlib import AbstractContextManager, ExitStack, nullcontext
 from enum import StrEnum
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Annotated, BinaryIO
 import typer
 
 from fhirmod import __version__
-from fhirmod.errors import FhirmodError, NotFoundError
+from fhirmod.errors import BadParameterError, FhirmodError, NotFoundError
 
 DEFAULT_DB = "fhirmod-data/fhirmod.db"
 app = typer.Typer(
@@ -20,6 +21,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+_NUMBER = "NUMBER"
 _Db = Annotated[
     str,
     typer.Option(
@@ -33,6 +35,23 @@ _CodeMap = Annotated[
     Path | None,
     typer.Option("--code-map", help="What the codes of your systems mean: a CSV file or a FHIR ConceptMap."),
 ]
+
+
+def _whole(option: str, least: int, most: int) -> Callable[[str], int]:
+    """Return what reads the whole number of an option.
+
+    Errors: BadParameterError if it is none, or none of these.
+    """
+
+    def read(text: str) -> int:
+        said = str(text)
+        if not said.isascii() or not said.isdigit() or len(said) > 18 or not least <= int(said) <= most:
+            raise BadParameterError(
+                f"The option --{option} takes a whole number from {least} to {most}; got {said[:20]!r}."
+            )
+        return int(said)
+
+    return read
 
 
 class Tier(StrEnum):
@@ -90,10 +109,20 @@ def serve(
     host: Annotated[
         str, typer.Option(help="Where to listen; beyond this machine only with --issuer, --audience and --keys.")
     ] = "127.0.0.1",
-    port: Annotated[int, typer.Option(min=0, max=65535, help="The port to listen on; 0 takes a free one.")] = 8000,
+    port: Annotated[
+        int,
+        typer.Option(
+            parser=_whole("port", 0, 65535), metavar=_NUMBER, help="The port to listen on; 0 takes a free one."
+        ),
+    ] = 8000,
     db: _Db = DEFAULT_DB,
     workers: Annotated[
-        int, typer.Option(min=1, max=64, help="How many processes share the port; more than one on PostgreSQL only.")
+        int,
+        typer.Option(
+            parser=_whole("workers", 1, 64),
+            metavar=_NUMBER,
+            help="How many processes share the port; more than one on PostgreSQL only.",
+        ),
     ] = 1,
     base_url: Annotated[str | None, typer.Option(help="How clients reach the service, if behind a proxy.")] = None,
     protocol: Annotated[
@@ -143,7 +172,12 @@ def demo(
         str | None, typer.Option(envvar="FHIRMOD_TOKEN", help="The bearer token for it, if it asks for one.")
     ] = None,
     stories: Annotated[
-        int | None, typer.Option(min=1, help="Load so many generated stories instead of the cases.")
+        int | None,
+        typer.Option(
+            parser=_whole("stories", 1, 1_000_000),
+            metavar=_NUMBER,
+            help="Load so many generated stories instead of the cases.",
+        ),
     ] = None,
     seed: Annotated[int, typer.Option(help="The same seed tells the same stories on every machine.")] = 0,
     dirt: Annotated[Dirt, typer.Option(help="How spoilt the stories' records are.")] = Dirt.none,
@@ -195,7 +229,7 @@ def show(
     at = None if as_of is None else moment(as_of, "as-of")
     if episode is None:
         lines = listing(db)
-    elif episode == "-" or Path(episode).is_file():
+    elif episode == "-" or Path(episode).is_file() or Path(episode).suffix:  # an id has no point in it
         lines = from_file(episode, at, then)
     else:
         lines = from_record(db, episode, at, then)
@@ -276,7 +310,12 @@ def rebuild(db: _Db = DEFAULT_DB, code_map: _CodeMap = None) -> None:
 def jobs(
     db: _Db = DEFAULT_DB,
     revive: Annotated[
-        list[int] | None, typer.Option(help="The number of a dead job to try again; may be given several times.")
+        list[int] | None,
+        typer.Option(
+            parser=_whole("revive", 1, 10**18 - 1),
+            metavar=_NUMBER,
+            help="The number of a dead job to try again; may be given several times.",
+        ),
     ] = None,
 ) -> None:
     """List the jobs that failed eight times, or revive some. Example: fhirmod jobs --db ward.db"""

@@ -11,6 +11,7 @@ from fhirmod.r4 import parse
 
 from .checking import of_lines
 
+_SQLITE = b"SQLite format 3\0"  # https://www.sqlite.org/fileformat.html#magic_header_string
 _NEXT = "`fhirmod check` says what is wrong in a file."
 
 
@@ -34,15 +35,21 @@ class Given:
 def text_of(name: str) -> bytes:
     """Return the bytes of a file, or of standard input for ``-``.
 
-    Errors: NotFoundError if there is no such file.
+    Errors: NotFoundError if there is no such file; InvalidError if it is a record, which is named otherwise.
     """
     if name == "-":
         return sys.stdin.buffer.read()
     try:
-        return Path(name).read_bytes()
+        text = Path(name).read_bytes()
     except OSError as wrong:
         why = wrong.strerror or "it cannot be read"
-        raise NotFoundError(f"The file {name} cannot be read ({why}); name a file, or - for standard input.") from None
+        record = "; a record is named with --db" if name.endswith(".db") else ""
+        raise NotFoundError(
+            f"The file {name} cannot be read ({why}); name a file, or - for standard input{record}."
+        ) from None
+    if text.startswith(_SQLITE):
+        raise InvalidError(f"{name} is a record, not a file of entries or FHIR; `fhirmod show --db {name}` lists it.")
+    return text
 
 
 def given(text: bytes) -> Given:

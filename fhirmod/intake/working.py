@@ -11,7 +11,7 @@ from contextlib import suppress
 from datetime import datetime, timedelta
 
 from fhirmod.errors import FhirmodError
-from fhirmod.store import Job, LeaseLostError, Store, Writer
+from fhirmod.store import MOST_ATTEMPTS, Job, LeaseLostError, Store, Writer, tell_given_up
 
 from .request import Request
 
@@ -50,4 +50,6 @@ def work_one(
         failed_at = requests().now
         with suppress(LeaseLostError):
             store.write(lambda writer: writer.fail_job(access, job, failed_at, code))
+            if job.attempts >= MOST_ATTEMPTS:
+                tell_given_up(job)
     return True

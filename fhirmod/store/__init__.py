@@ -4,7 +4,7 @@ The store parses nothing, makes no ids and reads no clock; it knows no tamponade
 """
 
 from .access import Access
-from .jobs import LEASE_ENDED, LeaseLostError
+from .jobs import LEASE_ENDED, MOST_ATTEMPTS, LeaseLostError, tell_given_up
 from .past import Past
 from .reader import Reader
 from .rows import (
@@ -32,6 +32,7 @@ from .writer import Writer
 
 __all__ = [
     "LEASE_ENDED",
+    "MOST_ATTEMPTS",
     "Access",
     "Chained",
     "Clause",
@@ -66,4 +67,5 @@ __all__ = [
     "microseconds",
     "open_store",
     "short",
+    "tell_given_up",
 ]

@@ -12,6 +12,7 @@ the lease is another's by then. So what a job writes is written once, whoever di
 store may be done again. What is done leaves no row. The store knows no kind and reads no clock.
 """
 
+import logging
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Any
@@ -26,6 +27,7 @@ from .rows import Job, JobRow, ms
 from .statements import numbered
 from .tables import job
 
+LOG = logging.getLogger(__name__)
 MOST_ATTEMPTS = 8
 FIRST_PAUSE = timedelta(seconds=30)  # after the first failure, and twice as long after each further one
 LONGEST_PAUSE = timedelta(minutes=15)
@@ -45,6 +47,12 @@ def pause_after(attempts: int) -> timedelta:
     """
     pause: timedelta = FIRST_PAUSE * 2 ** (attempts - 1)
     return min(LONGEST_PAUSE, pause)
+
+
+def tell_given_up(dead: Job) -> None:
+    """Return nothing; the log says that nothing more comes of a job, and how that is mended."""
+    said = "Job %s (%s of %s) is given up: nothing of it is done or told until `fhirmod jobs --revive %s`."
+    LOG.error(said, dead.seq, dead.kind, dead.key, dead.seq)
 
 
 class JobWriter(Changing):
@@ -74,6 +82,7 @@ class JobWriter(Changing):
             found = Job.of(rows[0])
             if found.state == "waiting":
                 return found
+            tell_given_up(found)
         return None
 
     def renew_job(self, access: Access, leased: Job, until: datetime) -> None:

@@ -99,9 +99,21 @@ def test_standard_input_is_a_file_too(tmp_path: Path) -> None:
         (("show", "785b", "--as-of", "noon"), "The time of --as-of must be an instant with offset such as"),
         (("show", "785b", "--known-at", "2026-03-01"), "The time of --known-at must be an instant with offset"),
         (("show", ""), "episodes begin with ''; give more letters of the id."),
+        (
+            ("show", "fhirmod-data/fhirmod.db"),
+            "is a record, not a file of entries or FHIR; `fhirmod show --db fhirmod-data",
+        ),
+        (("show", "nowhere.db"), "nowhere.db cannot be read (No such file or directory)"),
+        (("show", "nowhere.db"), "a record is named with --db."),
+        (("serve", "--workers", "x"), "The option --workers takes a whole number from 1 to 64; got 'x'."),
+        (("serve", "--port", "65536"), "The option --port takes a whole number from 0 to 65535; got '65536'."),
+        (("jobs", "--revive", "1", "--revive", "abc"), "The option --revive takes a whole number from 1 to "),
+        (("demo", "--stories", "0"), "The option --stories takes a whole number from 1 to 1000000; got '0'."),
     ],
 )
-def test_what_cannot_be_shown_says_what_to_do_next(arguments: tuple[str, ...], says: str, loaded: Path) -> None:
+def test_what_cannot_be_shown_or_asked_says_what_to_do_next(
+    arguments: tuple[str, ...], says: str, loaded: Path
+) -> None:
     done = fhirmod(*arguments, cwd=loaded)
     assert (done.returncode, done.stdout) == (1, "")
     assert says in done.stderr

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import UTC, datetime
-from os import kill
+from os import kill, mkfifo
 from pathlib import Path
 from typing import Any
 
@@ -111,6 +111,25 @@ def test_when_the_first_process_ends_all_end_and_the_port_is_free(url: str, sent
         until(lambda: connections(url) == 0)
         with pytest.raises(ConnectionRefusedError):
             service.ask("/health")
+
+
+@on_postgresql
+def test_a_service_whose_workers_never_come_to_serve_ends_and_says_why(url: str, tmp_path: Path) -> None:
+    """What the first process found well is gone when its workers look: here a site protocol that is a pipe, read once."""
+    protocol = tmp_path / "site.toml"
+    mkfifo(protocol)
+    command = [sys.executable, "-m", "fhirmod.cli", "serve", "--port", "0", "--workers", "2", "--db", url]
+    with subprocess.Popen([*command, "--protocol", str(protocol)], stderr=subprocess.PIPE, text=True) as process:
+        protocol.write_text('id = "site"\nversion = "1"\nsource = "ours"\n')
+        protocol.unlink()
+        try:
+            _, said = process.communicate(timeout=120)
+        finally:
+            process.kill()
+    assert process.returncode == 1
+    sentences = said.splitlines()
+    assert "workers in a row failed at their start, so the service ends;" in sentences[-1]
+    assert said.count("The site protocol") >= 4
 
 
 def connections(url: str) -> int:

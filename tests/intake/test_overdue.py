@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from itertools import count
 from typing import Any
 
@@ -225,6 +226,22 @@ def test_a_handler_that_fails_is_tried_later_and_the_job_keeps_a_code_and_no_wor
     assert "Mary" not in caplog.text
     sweep(intake, at + timedelta(seconds=30))
     assert all_told(intake) == [("due-round", "2026-03-01T02:47:00Z")]
+
+
+def test_the_log_says_when_an_episode_has_become_silent_and_what_mends_it(
+    intake: Intake, course: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    def broken(job: Job, request: Request) -> Any:
+        raise ValueError
+
+    at = moment("03:00:00")
+    for _ in range(8):
+        assert "is given up" not in caplog.text
+        [job] = waiting(intake)
+        at = max(at, job.due_at)
+        assert work_one(intake.store, {OVERDUE: broken}, partial(asked, at), holder="w", lasts=timedelta(minutes=1))
+    said = f"Job {job.seq} (overdue of {course}) is given up: nothing of it is done or told until "
+    assert f"{said}`fhirmod jobs --revive {job.seq}`." in caplog.text
 
 
 def test_an_entry_that_moves_no_window_puts_no_job(intake: Intake, course: str) -> None:

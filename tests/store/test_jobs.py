@@ -168,7 +168,9 @@ def test_each_failure_doubles_the_pause_up_to_a_quarter_of_an_hour_and_the_eight
     assert store.read(lambda r: r.jobs(ALL, "dead")) == [dead]
 
 
-def test_a_worker_that_is_killed_by_a_job_again_and_again_does_not_try_for_ever(store: Store) -> None:
+def test_a_worker_that_is_killed_by_a_job_again_and_again_does_not_try_for_ever(
+    store: Store, caplog: pytest.LogCaptureFixture
+) -> None:
     to_do(store, "deadly")
     to_do(store, "next", at=80)
     for attempt in range(8):
@@ -176,6 +178,9 @@ def test_a_worker_that_is_killed_by_a_job_again_and_again_does_not_try_for_ever(
     assert leased(store, 80).key == "next"
     [dead] = store.read(lambda r: r.jobs(ALL, "dead"))
     assert (dead.key, dead.attempts, dead.error, dead.holder) == ("deadly", 8, LEASE_ENDED, None)
+    assert (
+        f"of deadly) is given up: nothing of it is done or told until `fhirmod jobs --revive {dead.seq}`" in caplog.text
+    )
 
 
 def test_what_went_well_once_has_all_its_attempts_again(store: Store) -> None:
