@@ -1,12 +1,16 @@
 """Opening the files of a service: the record, and the site's code map."""
 
+import logging
 from pathlib import Path
 
 from sqlalchemy.engine import make_url
 
 from fhirmod.errors import NotFoundError
+from fhirmod.intake import Intake
 from fhirmod.mapping import SiteCodes
-from fhirmod.store import Store, open_store
+from fhirmod.store import Access, Store, open_store
+
+LOG = logging.getLogger(__name__)
 
 
 def is_address(db: Path | str) -> bool:
@@ -34,6 +38,14 @@ def open_record(db: Path | str) -> Store:
             f"The folder {folder} cannot be made ({wrong.strerror}); name a file that can be written with --db."
         ) from None
     return open_store(f"sqlite:///{db}")
+
+
+def renew(intake: Intake, access: Access) -> None:
+    """Return once every resource is found by what this software finds it by; after an upgrade that may take minutes."""
+    if intake.index_waits(access):
+        LOG.warning("The record was written by an earlier version; its search index is made anew before it is used.")
+        intake.reindex(access)
+        LOG.warning("The search index is made.")
 
 
 def read_code_map(path: Path) -> SiteCodes:

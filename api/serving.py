@@ -31,7 +31,7 @@ from fhirmod.store import Access
 from .app import create_app
 from .clock import wall_clock
 from .jobs import Runner
-from .record import open_record, place_of, read_code_map
+from .record import open_record, place_of, read_code_map, renew
 from .settings import Settings
 
 _PLAIN = "This is plain HTTP, and a token can be read on its way: put a proxy that speaks TLS in front."
@@ -77,8 +77,10 @@ def joined(settings: Settings, closing: ExitStack) -> FastAPI:
     codes = None if settings.code_map is None else read_code_map(settings.code_map)
     store = closing.enter_context(open_record(settings.db))
     clock, intake = wall_clock(), Intake(store, protocol, settings.facilities)
+    access = Access.whole("service")
+    renew(intake, access)
     if codes is not None:
-        intake.use_code_map(Request(Access.whole("service"), clock.now(), clock.new_id), codes)
+        intake.use_code_map(Request(access, clock.now(), clock.new_id), codes)
 
     @asynccontextmanager
     async def serving(_: FastAPI) -> AsyncIterator[None]:

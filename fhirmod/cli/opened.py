@@ -4,7 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from api.clock import Clock, wall_clock
-from api.record import is_address, open_record
+from api.record import is_address, open_record, renew
 from fhirmod.episode import Protocol
 from fhirmod.errors import NotFoundError
 from fhirmod.intake import Intake, Request
@@ -26,9 +26,10 @@ def opened(db: Path | str, *, must_exist: bool = False) -> tuple[Intake, Request
     if must_exist and not is_address(db) and not Path(db).exists():
         raise NotFoundError(f"There is no file {db}; `fhirmod serve` or `fhirmod demo` makes one, --db names another.")
     clock = wall_clock()
-    intake = Intake(open_record(db), Protocol.default())
+    intake, access = Intake(open_record(db), Protocol.default()), Access.whole("command line")
+    renew(intake, access)
 
     def request() -> Request:
-        return Request(Access.whole("command line"), clock.now(), clock.new_id)
+        return Request(access, clock.now(), clock.new_id)
 
     return intake, request

@@ -1,20 +1,22 @@
 """What a resource is found by, as rows of the store: one for each value of each R4 search parameter.
 
-A row is (param, text, scope, low, high). Tokens: code and system; texts: folded, and as they stand; references: id
-and type, or an address and "" (but see `narrowed`); what has a range: its ends, a time in microseconds since 1970. A
-quantity has one row with its unit as text, and one as a bare number (`value-quantity:number`). A time of more than a
-day, and a number that is a range, has `LONG` at the end of its text: of all others the beginning says within a day, or
-at once, where they end, so one index narrows both. Parameters that R4 defines as the union of two others (`combo-code`)
-have no rows: both are asked; nor has one that is another narrowed (`patient`). A composite has a row for each pair of
-values that stand together (`composed`). The hot types have a wide row for each code with the time beside it
-(`code:date`).
+A row is (param, text, scope, low, high). Tokens: code and system (as `brief` has it); texts: folded, and as they stand;
+references: id and type, or an address and "" (but see `narrowed`); what has a range: its ends, a time in microseconds
+since 1970. A quantity has one row with its unit as text, and one as a bare number (`value-quantity:number`). A time of
+more than a day, and a number that is a range, has `LONG` at the end of its text: of all others the beginning says
+within a day, or at once, where they end, so one index narrows both. Parameters that R4 defines as the union of two
+others (`combo-code`) have no rows: both are asked; nor has one that is another narrowed (`patient`). A composite has a
+row for each pair of values that stand together (`composed`). The hot types have a wide row for each code with the time
+beside it (`code:date`). Who changes what rows there are, adds a revision that says that the index is to be made anew.
 """
 
 import math
 import unicodedata
+from base64 import b64encode
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from functools import cache, lru_cache
+from hashlib import sha256
 from itertools import product
 from typing import Any
 
@@ -69,6 +71,16 @@ def cut(text: str) -> str:
     if len(some) <= _MOST_BYTES // 4 or max(some) <= "\uffff":
         return some
     return some.encode()[:_MOST_BYTES].decode(errors="ignore")
+
+
+@lru_cache(maxsize=1024)
+def brief(system: str) -> str:
+    """Return what stands in the rows for a system, which is asked for whole or not at all: 48 bits of a hash.
+
+    >>> brief("http://loinc.org"), brief("")
+    ('wOdRA0bF', '')
+    """
+    return b64encode(sha256(system.encode()).digest()[:6]).decode() if system else ""
 
 
 def fold(text: str) -> str:
@@ -153,7 +165,7 @@ def kind(system: str | None, code: str | None) -> str:
 def _rows(param: str, value: SearchValue) -> Iterator[Value]:
     match value:
         case TokenValue():
-            yield param, _cut(value.code), _cut(value.system), 0.0, 0.0
+            yield param, _cut(value.code), brief(value.system or ""), 0.0, 0.0
         case StringValue():
             yield param, fold(value.text), cut(value.text), 0.0, 0.0
         case UriValue():
@@ -162,7 +174,8 @@ def _rows(param: str, value: SearchValue) -> Iterator[Value]:
             if value.reference is not None:
                 yield (param, *target(value.reference), 0.0, 0.0)
             if value.identifier is not None:
-                yield f"{param}:identifier", _cut(value.identifier.code), _cut(value.identifier.system), 0.0, 0.0
+                identifier = value.identifier
+                yield f"{param}:identifier", _cut(identifier.code), brief(identifier.system or ""), 0.0, 0.0
         case DateValue():
             low = -END if value.low is None else microseconds(value.low)
             high = END if value.high is None else microseconds(value.high)
@@ -174,7 +187,7 @@ def _rows(param: str, value: SearchValue) -> Iterator[Value]:
             unit, system = value.code or value.unit, value.system if value.code else ""
             low, high = _end(value.low, -END), _end(value.high, END)
             wide = LONG if high > low else ""
-            yield param, f"{_cut(unit)}{wide}", _cut(system), low, high
+            yield param, f"{_cut(unit)}{wide}", brief(system or ""), low, high
             if value.code and value.unit and value.unit != value.code:
                 yield param, f"{_cut(value.unit)}{wide}", "", low, high
             yield f"{param}:number", wide, "", low, high

@@ -14,7 +14,7 @@ from fhirmod.errors import BadParameterError
 from fhirmod.r4 import span, unescaped
 from fhirmod.store import Clause, Part, microseconds
 
-from .indexing import DAY, END, LONG
+from .indexing import DAY, END, LONG, brief
 
 NO_TEXT: Part = ("text", "=", "")
 _PREFIX = re.compile(r"(eq|ne|gt|lt|ge|le|sa|eb|ap)?(.*)", re.DOTALL)
@@ -151,5 +151,5 @@ def quantities(value: str, name: str) -> list[Clause]:
     if unit:
         system, code = map(unescaped, unit)
         meant = (("text", "=", code),) if code else ()
-        meant = (*meant, ("scope", "=", system)) if system else meant
+        meant = (*meant, ("scope", "=", brief(system))) if system else meant
     return numbers(number, name, meant)

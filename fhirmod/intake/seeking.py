@@ -17,7 +17,7 @@ from fhirmod.r4 import RESOURCE_TYPES, SearchParameter, alternatives, component_
 from fhirmod.store import Clause, Key, Part, Sought, short
 
 from .composed import met_by_both
-from .indexing import OF_TYPE, UNIONS, cut, fold, indexed_parameters, kind, target
+from .indexing import OF_TYPE, UNIONS, brief, cut, fold, indexed_parameters, kind, target
 from .narrowed import narrowed, rows_of
 from .ranged import NO_TEXT, dates, numbers, of_any_length, quantities
 
@@ -136,9 +136,9 @@ def _token(value: str, name: str) -> Clause:
     system, code = token(value)
     if not system and code is None:
         raise BadParameterError(f"A search by {name} needs a system or a value beside the bar.", place=name)
-    held = short if name == "identifier" else cut
-    coded: Clause = (("text", "=", held(code)), _NO_RANGE) if code is not None else ()
-    return coded if system is None else (*coded, ("scope", "=", held(system)))
+    text, scope = (short, short) if name == "identifier" else (cut, brief)
+    coded: Clause = (("text", "=", text(code)), _NO_RANGE) if code is not None else ()
+    return coded if system is None else (*coded, ("scope", "=", scope(system)))
 
 
 def _of_type(value: str) -> Clause:

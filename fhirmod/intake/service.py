@@ -31,6 +31,7 @@ from .request import Request
 from .resources import Resources
 from .snapshot import Snapshot, Snapshots
 
+_INDEX = "index"  # what a revision of the tables says is to be made anew
 _AT_ONCE = 500  # resources indexed anew in one transaction
 
 
@@ -190,20 +191,26 @@ class Intake(Resources):
             for row in rows:
                 changed += self._rebuild(request, row.id, before)
                 after = row.id
-        for type_ in sorted(RESOURCE_TYPES):
-            self._reindex(request, type_)
+        self.reindex(request.access)
         return changed
 
-    def _reindex(self, request: Request, type_: str) -> None:
-        """Write anew by what the resources of a type are found: an earlier software's store knew fewer parameters."""
+    def index_waits(self, access: Access) -> bool:
+        """Return whether the record is of an earlier software, and is found by nothing until `reindex`."""
+        return _INDEX in self.store.read(lambda reader: reader.upkeep(access))
+
+    def reindex(self, access: Access) -> None:
+        """Return nothing; every resource is found by what this software finds it by, whatever wrote it."""
+        for type_ in sorted(RESOURCE_TYPES):
+            self._reindex(access, type_)
+        self.store.write(lambda writer: writer.keep_up(access, _INDEX))
+
+    def _reindex(self, access: Access, type_: str) -> None:
         after: str | None = None
         while True:
-            page = self.store.read(
-                partial(Reader.search, access=request.access, type_=type_, after=after, count=_AT_ONCE)
-            )
+            page = self.store.read(partial(Reader.search, access=access, type_=type_, after=after, count=_AT_ONCE))
             found = {(one.type, one.id): values(parse(one.body)) for one in page.versions if one.body is not None}
             if found:
-                self.store.write(partial(Writer.reindex, access=request.access, values=found))
+                self.store.write(partial(Writer.reindex, access=access, values=found))
             after = page.next
             if after is None:
                 return

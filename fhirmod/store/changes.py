@@ -41,6 +41,7 @@ from .tables import (
     shared,
     token,
     told,
+    upkeep,
     version,
 )
 
@@ -56,12 +57,13 @@ def _lists(columns: dict[str, Column[Any]]) -> FromClause:
     return select(*unfolded).subquery("given")
 
 
-def _insert(table: Table, *leave_out: str) -> Change:
+def _insert(table: Table, *leave_out: str, many: bool = False) -> Change:
     names = [each.name for each in table.c if each.name not in leave_out]
     given = _lists({name: table.c[name] for name in names})
     return Change(
         Prepared(insert(table), *names, filled=names),
         Prepared(insert(table).from_select(names, select(given)), *names),
+        into=table if many else None,
     )
 
 
@@ -74,8 +76,9 @@ def _insert_new(table: Table) -> Change:
     )
 
 
-def _delete(table: Table) -> Change:
-    key = {f"of_{each.name}": each for each in table.primary_key.columns}
+def _delete(table: Table, *, whole: bool = False) -> Change:
+    """Return the statement that deletes rows named by their key, or each given whole."""
+    key = {f"of_{each.name}": each for each in (table.c if whole else table.primary_key.columns)}
     given = _lists(key)
     return Change(
         Prepared(delete(table).where(*[each == bindparam(name) for name, each in key.items()]), *key),
@@ -318,15 +321,15 @@ ADD_VERSION = _insert(version, "seq")
 
 ADD_TOKEN = _insert(token)
 
-DROP_TOKEN = _delete(token)
+DROP_TOKEN = _delete(token, whole=True)
 
 ADD_REFERENCE = _insert(reference)
 
-DROP_REFERENCE = _delete(reference)
+DROP_REFERENCE = _delete(reference, whole=True)
 
-ADD_VALUE = _insert(search_value)
+ADD_VALUE = _insert(search_value, many=True)
 
-DROP_VALUE = _delete(search_value)
+DROP_VALUE = _delete(search_value, whole=True)
 
 ADD_MEMBER = _insert_new(member)
 
@@ -345,3 +348,5 @@ ADD_OUTBOX = _insert(outbox, "seq")
 SENT = _delete(outbox)
 
 ADD_TOLD = _insert_new(told)
+
+KEPT_UP = _delete(upkeep)

@@ -3,15 +3,17 @@
 ::
 
     targets (Patient/p1, ...) ----- themselves --.
-        '--- search_value by (type, param) -------+-- hit --.
+        '--- search_value by field -------------+-- hit --.
                                                   '-- Provenance.target --+-- current versions, by rid
 """
 
 from collections.abc import Sequence
+from itertools import starmap
 from typing import Any
 
-from sqlalchemy import Select, Text, and_, column, select, union, values
+from sqlalchemy import Integer, Select, and_, column, select, union, values
 
+from .rows import field
 from .statements import CURRENT, VERSION
 from .tables import resource, search_value, version
 
@@ -23,15 +25,15 @@ def gathered(pairs: Sequence[tuple[str, str]], target: str, ids: Sequence[str]) 
            are written in: without statistics SQLite would else begin with all rows of a parameter. What they do not
            find is null, and falls out at the end.
     """
-    by = values(column("type", Text), column("param", Text), name="by").data(list(pairs)).cte("by")
+    fields = [(number,) for number in dict.fromkeys(starmap(field, pairs))]
+    by = values(column("field", Integer), name="by").data(fields).cte("by")
     row, about, whose = search_value.alias("row"), search_value.alias("about"), resource.alias("whose")
     themselves = select(resource.c.rid).where(resource.c.type == target, resource.c.id.in_(list(ids)))
-    refers = and_(row.c.type == by.c.type, row.c.param == by.c.param, row.c.text.in_(list(ids)), row.c.scope == target)
+    refers = and_(row.c.field == by.c.field, row.c.text.in_(list(ids)), row.c.scope == target)
     referring = select(row.c.rid).select_from(by).join(row, refers, isouter=True)
     hit = union(themselves, referring).cte("hit")
     tells = and_(
-        about.c.type == "Provenance",
-        about.c.param == "target",
+        about.c.field == field("Provenance", "target"),
         about.c.text == whose.c.id,
         about.c.scope == whose.c.type,
     )

@@ -5,7 +5,7 @@ The criteria are forms (`sought.form`): in place of a value each has the name of
 """
 
 from collections.abc import Callable, Mapping
-from typing import Any, NamedTuple, get_args
+from typing import Any, NamedTuple
 
 from sqlalchemy import (
     BindParameter,
@@ -24,7 +24,8 @@ from sqlalchemy import (
     true,
 )
 
-from .sought import Chained, Clause, Column, Criterion, Had, Operator, Sought
+from .rows import field
+from .sought import Chained, Clause, Column, Criterion, Had, Operator, Part, Sought
 from .tables import resource, search_value, token
 
 Condition = ColumnElement[bool]
@@ -36,14 +37,17 @@ class Place(NamedTuple):
     table: Table
     columns: Mapping[Column, str]
 
-    def named(self, row: FromClause, params: tuple[str, ...]) -> Condition:
-        """Return the condition that a row holds a value of one of the parameters."""
+    def named(self, row: FromClause, type_: str, params: tuple[str, ...]) -> Condition:
+        """Return the condition that a row holds a value of one of the parameters of a type."""
+        if "field" in row.c:
+            fields = [literal(field(type_, one)) for one in params]
+            return row.c.field == fields[0] if len(fields) == 1 else row.c.field.in_(fields)
         if "param" in row.c:
-            return row.c.param == params[0] if len(params) == 1 else row.c.param.in_([literal(one) for one in params])
+            return and_(row.c.type == type_, row.c.param == params[0])
         # "IS 0", not "= 0": the index of the living would be read whole, another one is meant
-        return row.c.deleted.is_(False)
+        return and_(row.c.type == type_, row.c.deleted.is_(False))
 
-    def alternatives(self, row: FromClause, clauses: tuple[Clause, ...]) -> list[list[Condition]]:
+    def alternatives(self, row: FromClause, type_: str, clauses: tuple[Clause, ...]) -> list[list[Condition]]:
         """Return lists of conditions, of which a row must meet one whole; those that differ by their text are one."""
         alike: dict[tuple[bool, Clause], list[str]] = {}
         for clause in clauses:
@@ -51,12 +55,15 @@ class Place(NamedTuple):
             rest = tuple(part for part in clause if part[:2] != ("text", "=") and part[0] in self.columns)
             alike.setdefault((bool(texts), rest), []).extend(texts)
         return [
-            [
-                *self._texts(row, texts),
-                *[_SAID[said](row.c[self.columns[column]], given(name)) for column, said, name in rest],
-            ]
+            [*self._texts(row, texts), *[self._said(row, type_, part) for part in rest]]
             for (_, rest), texts in alike.items()
         ]
+
+    def _said(self, row: FromClause, type_: str, part: Part) -> Condition:
+        column, said, name = part
+        if column == "param":
+            return self.named(row, type_, (str(name),))
+        return _SAID[said](row.c[self.columns[column]], given(name))
 
     def _texts(self, row: FromClause, texts: list[str]) -> list[Condition]:
         """Return the condition that the text is one of these; one alone keeps the order of an index."""
@@ -66,7 +73,7 @@ class Place(NamedTuple):
         return [column == values[0] if len(values) == 1 else column.in_(values)]
 
 
-_VALUES = Place(search_value, {name: name for name in get_args(Column)})
+_VALUES = Place(search_value, {"param": "field", "text": "text", "scope": "scope", "low": "low", "high": "high"})
 _ELSEWHERE: Mapping[str, Place] = {
     "_id": Place(resource, {"text": "id"}),
     "_lastUpdated": Place(resource, {"low": "updated", "high": "updated"}),
@@ -106,15 +113,15 @@ def meets(type_: str, criterion: Criterion, rid: ColumnElement[int]) -> Conditio
         case Sought(params, clauses, none):
             place = place_of(params)
             row = place.table.alias()
-            either = [and_(true(), *each) for each in place.alternatives(row, clauses)]
-            there = _probe(row.c.rid == rid, place.named(row, params), or_(false(), *either))
+            either = [and_(true(), *each) for each in place.alternatives(row, type_, clauses)]
+            there = _probe(row.c.rid == rid, place.named(row, type_, params), or_(false(), *either))
             return ~there if none else there
         case Chained(params, ways):
             row, led = search_value.alias(), resource.alias()
             each_way = [and_(led.c.type == way, meets(way, inner, led.c.rid)) for way, inner in ways]
             return _probe(
                 row.c.rid == rid,
-                _VALUES.named(row, params),
+                _VALUES.named(row, type_, params),
                 led.c.type == row.c.scope,
                 led.c.id == row.c.text,
                 led.c.deleted.is_(False),
@@ -124,8 +131,7 @@ def meets(type_: str, criterion: Criterion, rid: ColumnElement[int]) -> Conditio
             row, here = search_value.alias(), resource.alias()
             return _probe(
                 here.c.rid == rid,
-                row.c.type == source,
-                _VALUES.named(row, params),
+                _VALUES.named(row, source, params),
                 row.c.text == here.c.id,
                 row.c.scope == type_,
                 meets(source, inner, row.c.rid),

@@ -39,7 +39,9 @@ def paged(search: Search, orders: tuple[Order, ...], known: tuple[bool, ...] | N
         first = select(hit.c.rid).where(hit.c.rid > given("rid")).order_by(hit.c.rid).limit(given("count"))
         page = first.subquery("page")
         return _shown(page).order_by(page.c.rid)
-    keyed = select(hit.c.rid, *[_key(one, hit.c.rid).label(f"k{n}") for n, one in enumerate(orders)]).cte("keyed")
+    keyed = select(hit.c.rid, *[_key(search.type, one, hit.c.rid).label(f"k{n}") for n, one in enumerate(orders)]).cte(
+        "keyed"
+    )
     rid, *keys = keyed.c
     some = select(rid, *keys)
     if known is not None:
@@ -74,7 +76,7 @@ def _walk(search: Search, order: Order, text: str, *, behind: bool) -> Select[An
     place = place_of(order.params)
     row = place.table.alias("driver")
     key = row.c[place.columns[order.column]]
-    wanted = [row.c.type == search.type, place.named(row, order.params)]
+    wanted = [place.named(row, search.type, order.params)]
     if "text" in place.columns:
         wanted.append(row.c[place.columns["text"]] == text)
     if behind:
@@ -95,13 +97,13 @@ def _by(column: ColumnElement[Any], order: Order) -> ColumnElement[Any]:
     return column.desc() if order.down else column.asc()
 
 
-def _key(order: Order, rid: ColumnElement[int]) -> ColumnElement[Any]:
+def _key(type_: str, order: Order, rid: ColumnElement[int]) -> ColumnElement[Any]:
     """Return what a resource is sorted by: the smallest of its values going up, the largest going down."""
     place = place_of(order.params)
     row = place.table.alias()
     column = row.c[place.columns[order.column]]
     best = func.max(column) if order.down else func.min(column)
-    asked = [row.c.rid == rid, place.named(row, order.params)]
+    asked = [row.c.rid == rid, place.named(row, type_, order.params)]
     if order.scope:
         asked.append(row.c.scope == order.scope)
     return select(best).where(*asked).scalar_subquery()

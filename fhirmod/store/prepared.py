@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import cache, lru_cache, partial
 from typing import Any, ParamSpec, cast
 
-from sqlalchemy import ClauseElement, Dialect
+from sqlalchemy import ClauseElement, Dialect, Table
 
 CHUNK = 512  # keys in one statement
 FORMS = 512  # statements of each kind that are kept
@@ -80,20 +80,33 @@ def filled(build: Callable[_Shape, ClauseElement]) -> Callable[_Shape, Filled]:
 class Change:
     """A statement that writes many rows: one at a time, or on PostgreSQL all at once, a list for each column.
 
-    A statement costs a server as much as several rows do, and each one is a message there and back.
+    A statement costs a server as much as several rows do, and each one is a message there and back. A table that many
+    rows go into at once (`into`) is written by COPY there: lists cost the driver five times as much to send.
     """
 
-    def __init__(self, by_row: Prepared, by_column: Prepared | None = None) -> None:
+    def __init__(self, by_row: Prepared, by_column: Prepared | None = None, *, into: Table | None = None) -> None:
         self._by_row = by_row
         self._by_column = by_column
+        self._into = into
 
     def run(self, cursor: Any, dialect: Dialect, rows: Sequence[Sequence[object]]) -> int:
         """Return how many rows of the table were touched."""
+        if self._into is not None and dialect.name == "postgresql":
+            return _copied(cursor, dialect, self._into, rows)
         if self._by_column is not None and dialect.name == "postgresql":
             cursor.execute(self._by_column.text(dialect), [list(column) for column in zip(*rows, strict=True)])
         else:
             cursor.executemany(self._by_row.text(dialect), rows)
         return int(cursor.rowcount)
+
+
+def _copied(cursor: Any, dialect: Dialect, table: Table, rows: Sequence[Sequence[object]]) -> int:
+    names = ", ".join(column.name for column in table.c)
+    with cursor.copy(f"COPY {table.name} ({names}) FROM STDIN (FORMAT BINARY)") as copy:
+        copy.set_types([column.type.compile(dialect).partition(" COLLATE")[0].lower() for column in table.c])
+        for row in rows:
+            copy.write_row(row)
+    return len(rows)
 
 
 def sized(make: Callable[[int], Prepared]) -> Callable[[int], tuple[Prepared, int]]:

@@ -224,6 +224,11 @@ class Reader:
         access.require("read")
         return [(row[0], OutboxRow._make(row[1:])) for row in self._select(s.outgoing(after, count))]
 
+    def upkeep(self, access: Access) -> list[str]:
+        """Return what must be made anew before the record is used, since newer software brought its tables up."""
+        access.require("read")
+        return [row[0] for row in self._select(s.UPKEEP)]
+
     # jobs
 
     def next_job_at(self, access: Access, kinds: Sequence[str]) -> datetime | None:

@@ -93,12 +93,12 @@ def _driver(type_: str, criterion: Criterion) -> tuple[Select[Any], ColumnElemen
     if _exact(criterion) and isinstance(criterion, Sought):
         place = place_of(criterion.params)
         row, twin = place.table.alias("driver"), place.table.alias("twin")
-        (asked,) = place.alternatives(row, criterion.clauses)
-        statement = select(row.c.rid).where(row.c.type == type_, place.named(row, criterion.params), *asked)
+        (asked,) = place.alternatives(row, type_, criterion.clauses)
+        statement = select(row.c.rid).where(place.named(row, type_, criterion.params), *asked)
         if "scope" in place.columns and not any(column == "scope" for column, _, _ in criterion.clauses[0]):
-            (again,) = place.alternatives(twin, criterion.clauses)
+            (again,) = place.alternatives(twin, type_, criterion.clauses)
             before = twin.c[place.columns["scope"]] < row.c[place.columns["scope"]]
-            twice = exists().where(twin.c.rid == row.c.rid, place.named(twin, criterion.params), *again, before)
+            twice = exists().where(twin.c.rid == row.c.rid, place.named(twin, type_, criterion.params), *again, before)
             statement = statement.where(~twice)
         return statement, row.c.rid
     parts = list(_branches(type_, criterion))
@@ -112,16 +112,15 @@ def _branches(type_: str, criterion: Criterion) -> Iterator[Select[Any]]:
         case Sought(params, clauses, _):
             place = place_of(params)
             row = place.table.alias("driver")
-            named = select(row.c.rid).where(row.c.type == type_, place.named(row, params))
-            for asked in place.alternatives(row, clauses) or [[false()]]:
+            named = select(row.c.rid).where(place.named(row, type_, params))
+            for asked in place.alternatives(row, type_, clauses) or [[false()]]:
                 yield named.where(*asked)
         case Chained(params, ways):
             row, led = search_value.alias("driver"), resource.alias("led")
             for way, inner in ways:
                 ids = select(led.c.id).where(led.c.type == way, led.c.rid.in_(_all_of(way, inner)))
                 yield select(row.c.rid).where(
-                    row.c.type == type_,
-                    place_of(params).named(row, params),
+                    place_of(params).named(row, type_, params),
                     row.c.text.in_(ids),
                     row.c.low == 0.0,
                     row.c.scope == way,
@@ -129,7 +128,7 @@ def _branches(type_: str, criterion: Criterion) -> Iterator[Select[Any]]:
         case Had(source, params, inner):
             row, here = search_value.alias("referring"), resource.alias("driver")
             ids = select(row.c.text).where(
-                row.c.rid.in_(_all_of(source, inner)), place_of(params).named(row, params), row.c.scope == type_
+                row.c.rid.in_(_all_of(source, inner)), place_of(params).named(row, source, params), row.c.scope == type_
             )
             yield select(here.c.rid).where(here.c.type == type_, here.c.id.in_(ids), here.c.deleted.is_(False))
 

@@ -69,12 +69,16 @@ def form(criterion: Criterion, values: Values) -> Criterion:
     """
     match criterion:
         case Sought():
-            named = (
-                tuple((column, said, values.setdefault(value, f"v{len(values)}")) for column, said, value in clause)
-                for clause in criterion.clauses
+            return criterion._replace(
+                clauses=tuple(tuple(_named(part, values) for part in clause) for clause in criterion.clauses)
             )
-            return criterion._replace(clauses=tuple(named))
         case Chained(params, ways):
             return Chained(params, tuple((type_, form(inner, values)) for type_, inner in ways))
         case Had(type_, params, inner):
             return Had(type_, params, form(inner, values))
+
+
+def _named(part: Part, values: Values) -> Part:
+    """Return the part with the name of its value; which parameter is meant is no value, but what the statement is."""
+    column, said, value = part
+    return part if column == "param" else (column, said, values.setdefault(value, f"v{len(values)}"))

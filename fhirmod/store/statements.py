@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import FromClause, Select, Text, and_, bindparam, column, func, select, union_all, values
 
 from .prepared import Prepared, sized
-from .tables import entry_log, episode, held, job, member, outbox, reference, resource, shared, token, version
+from .tables import entry_log, episode, held, job, member, outbox, reference, resource, shared, token, upkeep, version
 
 _v, _r = version.c, resource.c
 
@@ -186,6 +186,9 @@ HELD_IN = Prepared(
 def outgoing(after: int, count: int) -> Select[Any]:
     """Return the statement for rows still to be sent, oldest first."""
     return select(*outbox.c).where(outbox.c.seq > after).order_by(outbox.c.seq).limit(count)
+
+
+UPKEEP = select(upkeep.c.what)
 
 
 def next_due(kinds: Sequence[str]) -> Select[Any]:

@@ -5,10 +5,10 @@
     resource --< version        every version ever written, exact bytes; (episode, its version) when in one
         |------< token          current version only: (param, value, system)
         |------< reference      current version only: (param, target)
-        |------< search_value   current version only: every further search parameter, texts and ranges
+        |------< search_value   current version only: every further search parameter (`field`), texts and ranges
         |------< member         which episodes it belongs to, and why
         '------- shared         versions seen by a further episode than the one they were written in
-    episode     entry_log     held     identity     outbox     told     job
+    episode     entry_log     held     identity     outbox     told     job     upkeep
 
 `rid` is a small number that stands for (type, id) in every index: ids have up to 64 characters, and the
 token and reference tables would hold each about forty times per entry. The tables read by prefix are
@@ -114,14 +114,13 @@ search_value = Table(
     "search_value",
     METADATA,
     Column("rid", _NUMBER, nullable=False),
-    _text("param"),
+    Column("field", Integer, nullable=False),  # of which type the resource is, and which parameter this is a value of
     _text("text"),
     _text("scope"),
     Column("low", Double, nullable=False),
     Column("high", Double, nullable=False),
-    _text("type"),
-    PrimaryKeyConstraint("rid", "param", "text", "scope", "low", "high", name="pk_search_value"),
-    Index("ix_search_value_found", "type", "param", "text", "low", "rid"),
+    PrimaryKeyConstraint("rid", "field", "text", "scope", "low", "high", name="pk_search_value"),
+    Index("ix_search_value_found", "field", "text", "low", "rid"),
     sqlite_with_rowid=False,
 )
 
@@ -144,6 +143,9 @@ shared = Table(
     PrimaryKeyConstraint("episode_id", "seq", name="pk_shared"),
     sqlite_with_rowid=False,
 )
+
+# what must be made anew before the record is used: a revision says so, whoever did it takes it away
+upkeep = Table("upkeep", METADATA, _text("what"), PrimaryKeyConstraint("what", name="pk_upkeep"))
 
 episode = Table(
     "episode",

@@ -15,11 +15,11 @@ from .access import Access
 from .jobs import JobWriter
 from .prepared import Change
 from .reader import as_head
-from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status, Value, Version, microseconds, short
+from .rows import EntryRow, EpisodeRow, HeldRow, Key, OutboxRow, Put, Status, Value, Version, field, microseconds, short
 from .search import IDENTIFIER
 
 MOST_CLAIMS = 128
-_Indexed = tuple[object, ...]  # the key of the row, and the resource's type
+_Indexed = tuple[Any, ...]
 
 
 class _Place(NamedTuple):
@@ -206,8 +206,13 @@ class Writer(JobWriter):
         """Return nothing; these resources, which are here, are found by these values and no others."""
         access.require("write")
         rids = {(row[0], row[1]): row[2] for row in self._over(s.places, list(values)) if row[3]}
-        wanted = {(rids[key], *value, key[0]) for key, some in values.items() for value in some}
+        wanted = {_row(rids[key], key[0], value) for key, some in values.items() for value in some}
         self._replace(wanted, self._over(s.values_of, [(rid,) for rid in rids.values()]), s.DROP_VALUE, s.ADD_VALUE)
+
+    def keep_up(self, access: Access, what: str) -> None:
+        """Return nothing; this is done, and need not be made anew any more."""
+        access.require("write")
+        self._change(s.KEPT_UP, [(what,)])
 
     def claim_identity(self, access: Access, type_: str, system: str, value: str, id_: str) -> str:
         """Return the id of the resource that owns this identifier: `id_`, or that of an earlier claim.
@@ -318,14 +323,19 @@ class Writer(JobWriter):
         self._replace(tokens, self._over(s.tokens_of, old), s.DROP_TOKEN, s.ADD_TOKEN)
         self._replace(references, self._over(s.references_of, old), s.DROP_REFERENCE, s.ADD_REFERENCE)
 
-        values = {(places[key].rid, *value, key[0]) for key, each in live.items() for value in each.values}
+        values = {_row(places[key].rid, key[0], value) for key, each in live.items() for value in each.values}
         self._replace(values, self._over(s.values_of, old), s.DROP_VALUE, s.ADD_VALUE)
 
     def _replace(self, wanted: AbstractSet[_Indexed], rows: Sequence[Any], drop: Change, add: Change) -> None:
         there: AbstractSet[Any] = set(map(tuple, rows))
-        self._change(drop, [row[:-1] for row in sorted(there - wanted)])
+        self._change(drop, sorted(there - wanted))
         new: AbstractSet[Any] = wanted - there
         self._change(add, sorted(new))
+
+
+def _row(rid: int, type_: str, value: Value) -> _Indexed:
+    """Return a value as its row stands in the table."""
+    return (rid, field(type_, value[0]), *value[1:])
 
 
 def _sound(each: Put, episode_version: int | None) -> None:

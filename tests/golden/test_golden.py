@@ -2,16 +2,19 @@
 
 import gzip
 import json
+from collections import Counter
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from api.record import renew
 from fhirmod import __version__
 from fhirmod.episode import Episode, Protocol
-from fhirmod.intake import Intake
+from fhirmod.intake import Asking, Intake, criterion
 from fhirmod.r4 import parse
-from fhirmod.store import Store, open_store
+from fhirmod.store import Reader, Store, open_store
 from tests.intake.case import ALL, request
 
 from .__main__ import main
@@ -95,6 +98,34 @@ def test_the_database_of_a_release_is_opened_still_says_the_same_and_can_be_adde
             [result] = intake.append(request(), name, [note | {"id": note["id"][:-12] + name[-12:]}]).entries
             assert result.status == "accepted"
             assert_as_said(intake.snapshot(ALL, name).episode, {moment: one for moment, one in wanted.items() if one})
+
+
+@pytest.mark.parametrize("folder", RELEASES, ids=lambda folder: folder.name)
+def test_the_database_of_a_release_is_searched_as_a_plain_look_at_it_would_find(
+    folder: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Whoever serves it makes the index anew first, once, and says so."""
+    (tmp_path / "golden.db").write_bytes(gzip.decompress((folder / "record.db.gz").read_bytes()))
+    with fresh(tmp_path) as store:
+        intake = Intake(store, Protocol.default())
+        for expected in (["was written by an earlier version", "index is made"], []):
+            caplog.clear()
+            renew(intake, ALL)
+            said = [one.getMessage() for one in caplog.records]
+            assert len(said) == len(expected)
+            assert all(part in one for part, one in zip(expected, said, strict=True))
+        found = store.read(lambda reader: reader.search(ALL, "Observation", count=10_000)).versions
+        wanted = Counter(
+            (coding["system"], coding["code"])
+            for version in found
+            for coding in parse(version.body or b"")["code"].get("coding", ())
+        )
+        assert wanted.total() > 100
+        asking = Asking("", request().now)
+        for (system, code), count in wanted.items():
+            one = criterion("Observation", "code", f"{system}|{code}", asking)
+            page = store.read(partial(Reader.search, access=ALL, type_="Observation", criteria=[one], count=0))
+            assert page.total == count, code
 
 
 def test_the_facts_speak_of_more_than_one_moment_and_more_than_ten_things_each() -> None:

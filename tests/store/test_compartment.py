@@ -57,7 +57,7 @@ def test_no_table_is_read_whole(store: Store) -> None:
             rows = reader._connection.execute(text(f"EXPLAIN (COSTS OFF) {statement}")).all()
             return [row[0] for row in rows if "Seq Scan" in row[0]]
         rows = reader._connection.execute(text(f"EXPLAIN QUERY PLAN {statement}")).all()
-        assert any("ix_search_value_found (type=? AND param=? AND text=?" in row[3] for row in rows)
+        assert any("ix_search_value_found (field=? AND text=?" in row[3] for row in rows)
         return [
             row[3] for row in rows if row[3].split()[:2][-1] not in ("hit", "every", "by", "3") and "SCAN" in row[3]
         ]

@@ -38,7 +38,7 @@ CASES: dict[str, tuple[list[Criterion], str]] = {
     "time of writing": ([WITHIN], "updated>? AND updated<?"),
     "name": ([NAMED], "text>? AND text<?"),
     "subject and code": ([SUBJECT, CODE], "text=? AND low=?"),
-    "any of one type": ([ONLY], "type=? AND param=?"),
+    "any of one type": ([ONLY], "field=?"),
     "none of one type": ([SUBJECT, ONLY._replace(none=True)], "text=? AND low=?"),
     "chain": ([Chained(("subject",), (("Patient", NAMED),))], "text=? AND low=?"),
     "chain of two": (
