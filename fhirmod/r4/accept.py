@@ -13,6 +13,7 @@ import jsonschema_rs
 
 from fhirmod.errors import Finding
 
+from .apart import claims_schema, types_schema
 from .bundles import Bundle
 from .check import check
 from .claims import asked, of_another_type
@@ -25,7 +26,8 @@ from .links import Link
 from .places import Place
 from .plan import plan
 from .profile_subset import linked
-from .subset import SUBSET_TYPES, Schema, claims_schema, sorted_schema, ways
+from .sorting import Asked
+from .subset import SUBSET_TYPES, Schema, ways
 from .walk import BEST_PRACTICE, BROKEN, Walk
 
 Narrowing = tuple[tuple[str, ...], Mapping[str, tuple[str, ...]]]
@@ -110,7 +112,7 @@ def _without_narrative(kind: str) -> tuple[Finding, ...]:
 
 def _judged(resources: list[Any], known: Known, *, quiet: bool = False) -> list[_Route] | None:
     """Return the routes of resources that plainly are as their types and profiles ask, or None if one is not."""
-    lists: dict[str, list[Any]] = defaultdict(list)
+    types, lists = _types(known, quiet), defaultdict[str, list[Any]](list)
     claims: dict[str, list[Any]] = defaultdict(list)
     routes = []
     for one in resources:
@@ -120,11 +122,15 @@ def _judged(resources: list[Any], known: Known, *, quiet: bool = False) -> list[
             return None
         routes.append(route)
         lists[one["resourceType"]].append(one)
+        for extension in one.get("extension", ()):
+            asked = types.asked.get(extension["url"])
+            if asked is not None and not asked.put(extension, lists):
+                return None
         for url in route.profiles:
             claims[url].append(one)
-    if len(lists["Bundle"]) > 1 or not _types(known, quiet).is_valid(lists):
+    if len(lists["Bundle"]) > 1 or not types.judge.is_valid(lists):
         return None
-    return routes if not claims or _profiles(known, quiet)[0].is_valid(claims) else None
+    return routes if not claims or _profiles(known, quiet).take(claims) else None
 
 
 def _tidy(entries: Iterable[Any]) -> bool:
@@ -145,7 +151,7 @@ def _route(known: Known, kind: str, claimed: tuple[str, ...], quiet: bool) -> _R
     urls = tuple(one.url for one in profiles)
     if kind not in _KINDS or any(of_another_type(url, one, kind) for url, one in named.items()):
         return None
-    if urls and not _profiles(known, quiet)[1].issuperset(urls):
+    if urls and not _profiles(known, quiet).asked.keys() >= {*urls}:
         return None
     links = [link for one in profiles for link in linked(one)]
     profiled = tuple(link for link in links if any(link[1].values()))
@@ -172,8 +178,8 @@ def _conforms(target: Mapping[str, Any], url: str, known: Known, *, quiet: bool 
     """Return whether a resource plainly conforms to a profile; what it claims it is held to anyway."""
     if url in target.get("meta", _NOTHING).get("profile", ()):
         return True
-    judge, names = _profiles(known, quiet)
-    return url in names and judge.is_valid({url: [target]})
+    judge = _profiles(known, quiet)
+    return url in judge.asked and judge.take({url: [target]})
 
 
 _NOTHING: dict[str, Any] = {}
@@ -216,16 +222,33 @@ def _urns(node: Mapping[str, Any], name: str) -> Iterator[tuple[str, frozenset[s
                 yield text, targets
 
 
-@lru_cache(maxsize=8)
-def _types(known: Known, quiet: bool) -> jsonschema_rs.Draft202012Validator:
-    return _validator(sorted_schema(known, quiet=quiet))
+class _Judging(NamedTuple):
+    """The judge of lists, and what puts into them what claims a profile or is of an extension, by its URL."""
+
+    judge: jsonschema_rs.Draft202012Validator
+    asked: Mapping[str, Asked]
+
+    def take(self, claims: Mapping[str, Iterable[Any]]) -> bool:
+        """Return whether resources, in lists by the profiles they claim, plainly are as these ask."""
+        lists: dict[str, list[Any]] = defaultdict(list)
+        for url, resources in claims.items():
+            put = self.asked[url].put
+            for one in resources:
+                if not put(one, lists):
+                    return False
+        return self.judge.is_valid(lists)
 
 
 @lru_cache(maxsize=8)
-def _profiles(known: Known, quiet: bool) -> tuple[jsonschema_rs.Draft202012Validator, frozenset[str]]:
-    """Return the validator of lists by profile, and which profiles have one."""
-    schema = claims_schema(known, quiet=quiet)
-    return _validator(schema), frozenset(schema["properties"])
+def _types(known: Known, quiet: bool) -> _Judging:
+    schema, asked = types_schema(known, quiet=quiet)
+    return _Judging(_validator(schema), asked)
+
+
+@lru_cache(maxsize=8)
+def _profiles(known: Known, quiet: bool) -> _Judging:
+    schema, asked = claims_schema(known, quiet=quiet)
+    return _Judging(_validator(schema), asked)
 
 
 def _validator(schema: Schema) -> jsonschema_rs.Draft202012Validator:

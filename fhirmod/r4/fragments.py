@@ -17,7 +17,7 @@ _TIME = (
     r"T(?:[01][0-9]|2[0-3]):[0-5][0-9]:(?:[0-5][0-9]|60)(?:\.[0-9]+)?(?:Z|[+-](?:0[0-9]|1[0-3]):[0-5][0-9]|[+-]14:00)"
 )
 _PARTIAL = rf"{_YEAR}(?:-(?:0[1-9]|1[0-2]))?".replace(r"\d", "[0-9]")
-_URI = {"type": "string", "pattern": r"^[^ \t\r\n\f\v]+$"}
+_URI = {"type": "string", "minLength": 1, "not": {"pattern": r"[ \t\r\n\f\v]"}}  # sought for, not gone through
 _TEXT = {"type": "string", "minLength": 1, "maxLength": MAX_STRING}
 
 # One div with paragraphs of plain or bold text: the narratives that a pattern can judge; others are read.
@@ -98,7 +98,7 @@ TRANSLATED: dict[str, Schema] = {
     "dose.exists() or rate.exists()": _one_of("dose", "rateRatio", "rateQuantity"),
     _IN_ORDER: {"dependentSchemas": {"start": {"anyOf": [{"properties": {"end": False}}, {"r4-rule": _IN_ORDER}]}}},
     "dataAbsentReason.empty() or value.empty()": {"dependentSchemas": {"dataAbsentReason": _NO_VALUE}},
-    _NOT_REPEATED: {"dependentSchemas": {"component": {"anyOf": [_NO_VALUE, {"r4-rule": _NOT_REPEATED}]}}},
+    _NOT_REPEATED: {"dependentSchemas": {"component": {"r4-rule": _NOT_REPEATED}}},
     "resource.exists() or request.exists() or response.exists()": _one_of("resource", "request", "response"),
     "entry.search.empty() or (type = 'searchset')": _in_bundles(["searchset"], {}, {"properties": {"search": False}}),
     (

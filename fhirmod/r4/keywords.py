@@ -9,6 +9,7 @@ from .meaning import bound, coding, identifier, quantity
 from .narrative import problems
 from .places import Place
 from .plan import Check, Slot, plan
+from .sorting import marks
 from .walk import BEST_PRACTICE, BROKEN
 
 Test = Callable[[Any], bool]
@@ -118,45 +119,14 @@ def _rule(value: Any) -> Test:
 
 def _once(value: Any) -> Test:
     """Return the test of `r4-once`: of these urls or codings, none stands in two values of a list."""
-    way, told = value[0], {one if isinstance(one, str) else tuple(one) for one in value[1]}
-    ends = _ends(way)
+    of = marks(value[0])
+    only = {one if isinstance(one, str) else tuple(one) for one in value[1]}
 
     def holds(instance: Any) -> bool:
-        marks = [mark for held in ends(instance) for mark in _marks(held)]
-        return len(marks) == len(set(marks)) or all(marks.count(mark) == 1 for mark in told.intersection(marks))
+        found = [mark for one in instance for mark in of(one)]
+        return len(found) == len(set(found)) or all(found.count(mark) == 1 for mark in only.intersection(found))
 
     return holds
-
-
-def _ends(way: list[list[str]]) -> Callable[[Any], list[Any]]:
-    """Return what gives what stands at the end of a way, for all values of a list; common ways are walked at once."""
-    match way:
-        case [["name", name]]:
-            return lambda instance: [one[name] for one in instance if name in one]
-        case [["extension", url], ["name", name]]:
-            return lambda instance: [
-                inner[name]
-                for one in instance
-                for inner in one.get("extension", ())
-                if inner.get("url") == url and name in inner
-            ]
-    return lambda instance: [held for one in instance for held in _at(one, way)]
-
-
-def _marks(held: Any) -> Iterable[Any]:
-    """Return the url, or the codings of a concept, as (system, code)."""
-    return (held,) if type(held) is str else [(one.get("system"), one.get("code")) for one in held.get("coding", ())]
-
-
-def _at(one: Any, way: list[list[str]]) -> list[Any]:
-    """Return what stands at the end of a way of names and extensions."""
-    level = [one]
-    for what, name in way:
-        if what == "extension":
-            level = [inner for held in level for inner in held.get("extension", ()) if inner.get("url") == name]
-        else:
-            level = [held[name] for held in level if name in held]
-    return level
 
 
 KEYWORDS = {

@@ -101,10 +101,10 @@ class Merging:
         switch = {word: wanted.pop(word) for word in _SWITCH if word in wanted}
         base = self.both(base, wanted)
         told = _told(switch["if"])
-        then = self.both(self._given(base, *told) if told else base, switch.get("then", True))
+        then = self.both(self.given(base, *told) if told else base, switch.get("then", True))
         return {"if": switch["if"], "then": then, "else": self.both(base, switch.get("else", True))}
 
-    def _given(self, schema: Any, name: str, value: Any) -> Any:
+    def given(self, schema: Any, name: str, value: Any) -> Any:
         """Return a schema for objects whose property has a value: switches on it are answered."""
         while isinstance(schema, dict):
             opened = self._open(schema)
@@ -192,6 +192,30 @@ def _trimmed(schema: Any, properties: Mapping[str, Any]) -> Any:
         return schema
     shut = {key: one for key, one in schema["properties"].items() if one is not False or key in properties}
     return {"properties": shut} if shut else {}
+
+
+def lean(schema: Schema) -> Schema:
+    """Return a schema that does not ask in a condition whether there is what its `then` requires anyway.
+
+    Shape: it is as strict or stricter: what has not the property is refused by `then`.
+    """
+    defs: Mapping[str, Any] = schema.get("$defs", {})
+
+    def requires(part: Any, name: str) -> bool:
+        """Return whether a schema takes no object without the property."""
+        if not isinstance(part, dict):
+            return part is False
+        if name in part.get("required", ()) or ("$ref" in part and requires(defs[part["$ref"][8:]], name)):
+            return True
+        return "if" in part and requires(part.get("then", True), name) and requires(part.get("else", True), name)
+
+    def change(part: Schema) -> Schema:
+        condition = part.get("if", {})
+        if "then" in part and len(asked := condition.get("required", ())) == 1 and requires(part["then"], asked[0]):
+            part = part | {"if": {word: said for word, said in condition.items() if word != "required"}}
+        return _within(part, change)
+
+    return change(schema)
 
 
 def shared(schema: Schema) -> Schema:

@@ -7,7 +7,7 @@ and the walker judges. Which slice a value belongs to is said exactly; everythin
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from .bindings import Bound
 from .facts import known_types
@@ -19,22 +19,37 @@ from .plan import Plan, Slot, plan
 from .profiles import Element, Profile
 from .shapes import PRIMITIVES
 from .slices import DEFAULT, demands, steps
+from .sorting import Way
 
 Schema = dict[str, Any]
 _LINK = r"^(?:(?:{0})/|https?://[^?#\s]+/(?:{0})/[A-Za-z0-9\-.]{{1,64}}$|urn:)"
+
+
+class Sliced(NamedTuple):
+    """A list of a resource whose slices are each told by one coding or URL.
+
+    Shape: `parts` say of each what tells it, whether it may stand but once, and what is asked of its values.
+    """
+
+    name: str
+    way: Way
+    parts: list[tuple[Any, bool, Schema]]
 
 
 class _NotSaidError(Exception):
     """Raised inside this module where a schema cannot say what a profile asks."""
 
 
-def demand(against: Profile, known: Known, *, quiet: bool = False) -> Schema | None:
+def demand(
+    against: Profile, known: Known, *, quiet: bool = False, sort: Callable[[Sliced], None] | None = None
+) -> Schema | None:
     """Return what a profile asks of what is valid R4 of its type already, or None if no schema can say it.
 
     Shape: what the definitions of `known` extensions ask is not asked again; `quiet` asks for no warning either.
+           What `sort` is given is asked beside the schema.
     """
     try:
-        return _Demands(known, whole=against.type == "Extension", quiet=quiet).value(
+        return _Demands(known, whole=against.type == "Extension", quiet=quiet, sort=sort).value(
             against.root, plan(against.type), root=True
         )
     except (_NotSaidError, KeyError):
@@ -64,10 +79,11 @@ class _Demands:
     Shape: `whole` is where a definition of an extension itself is made, of which nothing has been asked.
     """
 
-    def __init__(self, known: Known, *, whole: bool, quiet: bool) -> None:
+    def __init__(self, known: Known, *, whole: bool, quiet: bool, sort: Callable[[Sliced], None] | None = None) -> None:
         self._known = known
         self._whole = whole
         self._quiet = quiet
+        self._sort = sort
 
     def value(self, element: Element, shape: Plan | None, kind: str = "", *, root: bool = False) -> Schema:
         """Return what one value of an element, of a type with that plan or of a primitive `kind`, must be."""
@@ -98,12 +114,16 @@ class _Demands:
             parts.append({"maxLength": element.max_length})
         if shape is not None:
             for child in element.children.values():
-                parts += self._choice(child, shape) if child.name.endswith("[x]") else self._child(child, shape)
+                parts += (
+                    self._choice(child, shape)
+                    if child.name.endswith("[x]")
+                    else self._child(child, shape, sort=self._sort if root else None)
+                )
         elif element.children:
             raise _NotSaidError
         return _joined(parts)
 
-    def _child(self, child: Element, shape: Plan) -> list[Schema]:
+    def _child(self, child: Element, shape: Plan, *, sort: Callable[[Sliced], None] | None = None) -> list[Schema]:
         slot = shape.slots[child.name]
         if slot.field.type == "Resource" and not child.types <= {"Resource"}:
             raise _NotSaidError
@@ -123,7 +143,7 @@ class _Demands:
         if child.most is not None:
             many["maxItems"] = child.most
         if child.slices:
-            many = _joined([many, *self._slices(child, _inner(slot), slot.field.type)])
+            many = _joined([many, *self._slices(child, _inner(slot), slot.field.type, sort=sort)])
             if child.least == 0 and any(part.least for part in child.slices.values()):
                 parts.append({"required": [child.name]})
         return [*parts, {"properties": {child.name: many}}] if many else parts
@@ -162,7 +182,14 @@ class _Demands:
         closed = {form: False for key in shut for form in ((key, "_" + key) if slots[key].primitive else (key,))}
         return [*parts, {"properties": {key: one for key, one in own.items() if one} | closed}]
 
-    def _slices(self, of: Element, inner: Plan | None, kind: str, within: Schema | None = None) -> list[Schema]:
+    def _slices(
+        self,
+        of: Element,
+        inner: Plan | None,
+        kind: str,
+        within: Schema | None = None,
+        sort: Callable[[Sliced], None] | None = None,
+    ) -> list[Schema]:
         """Return what a list must be by the slices of an element, or of one of its slices (`within`).
 
         Shape: a value belongs to the first slice that it fits. Where only too many are wrong, all that fit are counted,
@@ -175,7 +202,9 @@ class _Demands:
         if not of.discriminators or of.ordered or of.at_end or DEFAULT in of.slices:
             raise _NotSaidError
         way, once = _once(of)
-        if once:
+        marks = [_told(part, of.discriminators[0][1]) for part in of.slices.values()]
+        sorted_apart = sort is not None and way and not of.closed and _all_apart(of, marks)
+        if once and not sorted_apart:
             parts.append({"anyOf": [{"maxItems": 1}, {"r4-once": [way, [*once.values()]]}]})
         for part in of.slices.values():
             own = _joined([_member(part, how, path, inner) for how, path in of.discriminators])
@@ -193,7 +222,16 @@ class _Demands:
                 (own, _joined([one for one in (self.value(beyond, inner, kind), *_told_by_text(part)) if one]))
             )
             if part.slices:
-                parts += self._slices(beyond, inner, kind, is_one)
+                parts += self._slices(beyond, inner, kind, is_one, sort)
+        if sort is not None and sorted_apart:
+            slices = zip(of.slices, marks, asked, strict=True)
+            found = [
+                (mark if isinstance(mark, str) else tuple(mark), name in once, demand)
+                for name, mark, (_, demand) in slices
+            ]
+            if any(only or demand for _, only, demand in found):
+                sort(Sliced(of.name, way, found))
+            return parts
         if apart and not of.closed:
             asked = [(own, demand) for own, demand in asked if demand]
         if of.closed or any(demand for _, demand in asked):
@@ -284,6 +322,11 @@ def _once(of: Element) -> tuple[list[list[str]], dict[str, Any]]:
         if (part.least, part.most) == (0, 1) and told is not None:
             found[part.slice] = told
     return way, found
+
+
+def _all_apart(of: Element, marks: list[Any]) -> bool:
+    """Return whether each slice is told by a mark of its own."""
+    return len({str(mark) for mark in marks if mark is not None}) == len(of.slices)
 
 
 def _told(part: Element, path: str) -> Any:

@@ -6,7 +6,8 @@ passes over them and accepts a little more. Left out on purpose, so that the wal
 resources, ids of elements, null in lists, references to `#`, documents.
 """
 
-from collections.abc import Callable, Mapping
+import re
+from collections.abc import Callable
 from functools import cache
 from typing import Any
 
@@ -15,9 +16,9 @@ from .facts import facts, known_types
 from .fragments import MOOT, PATTERNS, QUIET, TRANSLATED, WHOLE_URI
 from .invariants.logic import UCUM
 from .known import R4, Known
-from .merging import Merging, shared, switch
+from .merging import Merging, switch
 from .plan import Plan, Slot, plan
-from .profile_subset import demand
+from .profile_subset import Sliced, demand
 from .shapes import PRIMITIVES
 from .ucum import is_ucum
 from .walk import BEST_PRACTICE, QUANTITIES
@@ -67,7 +68,7 @@ def subset_schema(known: Known = R4) -> Schema:
     Shape: an extension whose definition is `known` stands only where it may, and as it is defined; profiles
            are not in the schema.
     """
-    making = _Making(known)
+    making = Making(known)
     making.defs["Resource"] = making.switch(SUBSET_TYPES)
     bundle = making.definition("Bundle")
     making.finish()
@@ -82,48 +83,20 @@ def subset_schema(known: Known = R4) -> Schema:
     }
 
 
-def sorted_schema(known: Known = R4, *, quiet: bool = False) -> Schema:
-    """Return the schema of resources that stand in lists by their type: `{"Observation": [...]}`.
+class Making:
+    """One making of the schema: its definitions, each made when first asked for.
 
-    Shape: a Bundle stands without the resources of its entries. What is `quiet` gives no warning either.
+    Shape: known extensions of resources are judged `apart`, each by its definition.
     """
-    making = _Making(known, quiet=quiet)
-    making.defs["Resource"] = {"type": "object"}
-    lists: dict[str, Any] = {name: {"$ref": making.definition(name)} for name in (*SUBSET_TYPES, "Bundle")}
-    making.finish()
-    return _of_lists(lists, making.defs)
 
-
-def claims_schema(known: Known, *, quiet: bool = False) -> Schema:
-    """Return the schema of resources that stand in lists by the URL of each profile they claim.
-
-    Shape: they are in the lists of their types too; a profile that no schema can say has no list.
-    """
-    asked = {one.url: demand(one, known, quiet=quiet) for one in known.claimable()}
-    return _of_lists({url: one for url, one in asked.items() if one is not None}, {})
-
-
-def _of_lists(lists: Mapping[str, Schema], defs: Mapping[str, Schema]) -> Schema:
-    return shared(
-        {
-            "$schema": "https://json-schema.org/draft/2020-12/schema",
-            "properties": {name: {"items": one} for name, one in lists.items()},
-            "additionalProperties": False,
-            "$defs": defs,
-        }
-    )
-
-
-class _Making:
-    """One making of the schema: its definitions, each made when first asked for."""
-
-    def __init__(self, known: Known, *, quiet: bool = False) -> None:
+    def __init__(self, known: Known, *, quiet: bool = False, apart: bool = False) -> None:
         self._quiet = quiet
+        self._apart = apart
         self._patterns = QUIET if quiet else PATTERNS
         self.defs: dict[str, Schema] = {}
-        self.both = Merging(self.defs).both
+        self.merging = Merging(self.defs)
         self._all = known
-        self._extensions = {url: one for url in sorted(known.extensions) if (one := known.profile(url)) is not None}
+        self.extensions = {url: one for url in sorted(known.extensions) if (one := known.profile(url)) is not None}
 
     def switch(self, types: tuple[str, ...]) -> Schema:
         """Return a chain that leads from resourceType to the definition of that type."""
@@ -180,7 +153,7 @@ class _Making:
         if self._quiet and (meant := _meant(name)):
             demands.append(meant)
         for one in demands:
-            made = self.both(made, one)
+            made = self.merging.both(made, one)
         return made
 
     def _asks(self, key: str, severity: str) -> bool:
@@ -243,30 +216,29 @@ class _Making:
         """Return what an extension of an element may be: any that is not known, and the known ones allowed here."""
         nested = name == "Extension"
         other = self._made("Extension-nested" if nested else "Extension", lambda: self._extension(nested=nested))
-        allowed = [url for url, one in self._extensions.items() if allowed_on(one, name)]
+        allowed = [url for url, one in self.extensions.items() if allowed_on(one, name)]
         if not allowed:
             return {"$ref": other}
-        return {
-            "if": {"properties": {"url": {"enum": allowed}}, "required": ["url"]},
-            "then": {"$ref": "#/$defs/Extension-known"},
-            "else": {"$ref": other},
-        }
+        if self._apart and name in known_types():
+            return {"if": {"properties": {"url": {"enum": allowed}}}, "then": True, "else": {"$ref": other}}
+        told: Schema = switch([(_of_url(url), {"$ref": f"#/$defs/{_known(url)}"}) for url in allowed], {"$ref": other})
+        return told
 
     def finish(self) -> None:
         """Add what known extensions are, each by its definition; one that no schema can say is left out.
 
         Shape: this comes last, as it looks into the other definitions.
         """
-        known = self._extension(nested=False, known=True)
-        cases = [
-            (
-                {"required": ["url"], "properties": {"url": {"const": url}}},
-                False if (asked := demand(one, self._all, quiet=self._quiet)) is None else self.both(known, asked),
-            )
-            for url, one in self._extensions.items()
-        ]
-        if cases:
-            self.defs["Extension-known"] = switch(cases, False)
+        for url in self.extensions:
+            self.defs[_known(url)] = self.known_extension(url)
+
+    def known_extension(self, url: str, *, sort: Callable[[Sliced], None] | None = None) -> Schema:
+        """Return what a known extension is by its definition, without what `sort` is given of it."""
+        asked = demand(self.extensions[url], self._all, quiet=self._quiet, sort=sort)
+        if asked is None:
+            return {"not": {}}
+        found: Schema = self.merging.both(self._extension(nested=False, known=True), asked)
+        return found
 
     def _extension(self, *, nested: bool, known: bool = False) -> Schema:
         """Return an extension's definition: its url and one thing more, a value or extensions (ext-1)."""
@@ -278,8 +250,8 @@ class _Making:
             url = (
                 {"anyOf": [{"type": "string", "pattern": r"^[A-Za-z0-9\-]+$"}, WHOLE_URI]} if nested else {**WHOLE_URI}
             )
-        if self._extensions and not known:
-            url["not"] = {"enum": [*self._extensions]}
+        if self.extensions and not known:
+            url["not"] = {"enum": [*self.extensions]}
         inner = {"type": "array", "minItems": 1, "items": self._extensions_of("Extension")}
         properties: dict[str, Any] = {"url": url, "extension": inner}
         for key, slot in plan("Extension").slots.items():
@@ -324,6 +296,15 @@ class _Making:
             }
 
         return self._made(key, make)
+
+
+def _known(url: str) -> str:
+    """Return the name of a known extension's definition."""
+    return "Extension-" + re.sub(r"[^A-Za-z0-9\-.]", "-", url)
+
+
+def _of_url(url: str) -> Schema:
+    return {"required": ["url"], "properties": {"url": {"const": url}}}
 
 
 def _agreeing(kinds: list[str]) -> list[Schema]:

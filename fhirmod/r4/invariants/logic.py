@@ -41,10 +41,9 @@ def lacks(node: Any, *names: str) -> bool:
 
 def choice(node: Any, name: str) -> bool:
     """Return whether any type of the choice `name`[x] exists."""
-    length = len(name)
-    for key in node:
-        bare = key[1:] if key[:1] == "_" else key
-        if bare.startswith(name) and len(bare) > length and bare[length].isupper():
+    length, forms = len(name), (name, "_" + name)
+    for key in node:  # noqa: SIM110 - as above
+        if key.startswith(forms) and key.removeprefix("_")[length : length + 1].isupper():
             return True
     return False
 

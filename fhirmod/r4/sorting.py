@@ -1,0 +1,111 @@
+"""How what is judged is put into lists by what is asked of it.
+
+A schema can only ask slice after slice whether a value is of it; where each slice is told by one coding or URL, a
+table tells.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, NamedTuple
+
+Way = list[list[str]]  # steps to what tells a value: names of elements, and extensions by URL
+
+
+class Asked(NamedTuple):
+    """What a profile or extension asks: of the whole, of its elements by name, of its sliced lists; by lists' names."""
+
+    whole: tuple[str, ...]
+    elements: tuple[tuple[str, str], ...]
+    sliced: tuple["Sorting", ...]
+
+    def put(self, whole: Mapping[str, Any], lists: Mapping[str, list[Any]]) -> bool:
+        """Put it and what it holds into the lists; return whether no slice stands too often."""
+        for asks in self.whole:
+            lists[asks].append(whole)
+        for name, asks in self.elements:
+            if name in whole:
+                lists[asks].append(whole[name])
+        for one in self.sliced:  # noqa: SIM110 - three times as fast as all()
+            if not one.put(whole, lists):
+                return False
+        return True
+
+
+class Part(NamedTuple):
+    """A slice: its number, whether it may stand but once, and what is asked of its values ("" is nothing)."""
+
+    number: int
+    once: bool
+    asks: str
+
+
+class Sorting(NamedTuple):
+    """How the values of one element are sorted.
+
+    Shape: `marks` gives what may tell a value: URLs, or codings as (system, code); `parts` are told by them. What is
+           asked of values of no part is `rest`.
+    """
+
+    name: str
+    marks: Callable[[Any], Iterable[Any]]
+    parts: Mapping[Any, Part]
+    rest: str = ""
+
+    def put(self, whole: Mapping[str, Any], lists: Mapping[str, list[Any]]) -> bool:
+        """Put values into the lists of what is asked of them; return whether each is of one slice at most, if told.
+
+        Shape: where a slice stands once too often, or a value is of two slices, the answer is no.
+        """
+        seen: list[int] = []
+        for value in whole.get(self.name, ()):
+            mine: Part | None = None
+            for mark in self.marks(value):
+                part = self.parts.get(mark)
+                if part is None or part is mine:
+                    continue
+                if mine is not None or part.number in seen:
+                    return False
+                mine = part
+                if part.once:
+                    seen.append(part.number)
+                if part.asks:
+                    lists[part.asks].append(value)
+            if mine is None and self.rest:
+                lists[self.rest].append(value)
+        return True
+
+
+def marks(way: Way) -> Callable[[Any], Iterable[Any]]:
+    """Return what gives what stands at the end of a way: a URL, or the codings of each concept."""
+    match way:
+        case [["name", "url"]]:
+            return lambda value: (value["url"],)
+        case [["name", name]]:
+            return lambda value: _codings(value[name]) if name in value else ()
+        case [["extension", url], ["name", name]]:
+            return lambda value: [
+                mark
+                for inner in value.get("extension", ())
+                if inner["url"] == url and name in inner
+                for mark in _codings(inner[name])
+            ]
+    return lambda value: [mark for held in _reached(value, way) for mark in _told(held)]
+
+
+def _told(held: Any) -> Iterable[Any]:
+    """Return a URL itself, or the codings of a concept as (system, code)."""
+    return (held,) if type(held) is str else _codings(held)
+
+
+def _codings(concept: Any) -> list[tuple[Any, Any]]:
+    return [(one.get("system"), one.get("code")) for one in concept.get("coding", ())]
+
+
+def _reached(one: Any, way: Way) -> list[Any]:
+    """Return what stands at the end of a way of names and extensions."""
+    level = [one]
+    for what, name in way:
+        if what == "extension":
+            level = [inner for held in level for inner in held.get("extension", ()) if inner.get("url") == name]
+        else:
+            level = [held[name] for held in level if name in held]
+    return level
