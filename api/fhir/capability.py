@@ -42,7 +42,8 @@ _PUBLISHED = {
 _SAID = (
     "An instant needs an offset; a date of _at or of a search without one is read in UTC; what is above (below) a date "
     "begins where its range ends (starts). Searches take the prefixes "
-    "of dates, numbers and quantities, and the modifiers :missing, :not (token), :of-type (identifier), :exact and "
+    "of dates, numbers and quantities, and the modifiers :missing, :not (token), :text (what a "
+    "concept, a code or the type of an identifier is called; not _tag, _security), :of-type (identifier), :exact and "
     ":contains (string), "
     ":identifier and :[type] (reference); texts are compared by their first 400 characters, units as they were sent. "
     "The two values of a composite are compared by 150 characters each. _include and _revinclude bring along at most "

@@ -6,18 +6,19 @@ since 1970. A quantity has one row with its unit as text, and one as a bare numb
 more than a day, and a number that is a range, has `LONG` at the end of its text: of all others the beginning says
 within a day, or at once, where they end, so one index narrows both. Parameters that R4 defines as the union of two
 others (`combo-code`) have no rows: both are asked; nor has one that is another narrowed (`patient`). A composite has a
-row for each pair of values that stand together (`composed`). The hot types have a wide row for each code with the time
-beside it (`code:date`). Who changes what rows there are, adds a revision that says that the index is to be made anew.
+row for each pair of values that stand together (`composed`). What a token is called has a row (`code:text`). The hot
+types have a wide row for each code with the time beside it (`code:date`). Who changes what rows there are, adds a
+revision that says that the index is to be made anew.
 """
 
 import math
 import unicodedata
 from base64 import b64encode
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from decimal import Decimal
 from functools import cache, lru_cache
 from hashlib import sha256
-from itertools import product
+from itertools import pairwise, product
 from typing import Any
 
 from fhirmod.mapping import searches
@@ -55,8 +56,10 @@ UNIONS: Mapping[str, tuple[str, ...]] = {
 }
 END = 1e300  # an open end of a range; SQLite has no infinity that can be written
 OF_TYPE = "identifier:of-type"
+TEXT = ":text"  # behind a token's parameter: what its values are called
 DAY = 86_400_000_000.0
 LONG = "\x1c"  # a control character, as in `composed`: no string of FHIR holds it
+UNTOLD = frozenset(("_tag", "_security"))  # what these are called, nobody asks
 _SPECIAL = frozenset(("_id", "_lastUpdated", "identifier"))
 _SWAPPED = frozenset(("relationship",))  # of DocumentReference: R4 4.0.1 reads code as reference, target as code
 
@@ -83,8 +86,9 @@ def brief(system: str) -> str:
     return b64encode(sha256(system.encode()).digest()[:6]).decode() if system else ""
 
 
+@lru_cache(maxsize=4096)
 def fold(text: str) -> str:
-    """Return a text without case and accents, as R4 compares strings.
+    """Return a text without case and accents, as R4 compares strings; the same codes have the same displays again.
 
     >>> fold("Muñoz ÉLODIE")
     'munoz elodie'
@@ -121,9 +125,13 @@ def values(resource: Mapping[str, Any]) -> tuple[Value, ...]:
     there = dict(resource)
     rows: dict[Value, None] = {}
     for parameter in _reaching(type_, frozenset(there)):
-        own = dict.fromkeys(row for value in values_of(parameter, there) for row in _rows(parameter.code, value))
-        if len(own) > 1 and parameter.type == "token":  # a text alone says that there is something, as others do
-            own.pop((parameter.code, "", "", 0.0, 0.0), None)
+        found = values_of(parameter, there)
+        own = dict.fromkeys(row for value in found for row in _rows(parameter.code, value))
+        if parameter.type == "token":
+            if len(own) > 1:  # a text alone says that there is something, as others do
+                own.pop((parameter.code, "", "", 0.0, 0.0), None)
+            if parameter.code not in UNTOLD:
+                own |= dict.fromkeys(_called(parameter.code, found))
         rows |= own
     for name, only in narrowed(type_).items():
         untold = f"{only.of}:identifier"
@@ -150,11 +158,21 @@ def _narrow(parameter: SearchParameter, only: Narrowed, resource: dict[str, Any]
 
 
 def _typed(type_: str, resource: dict[str, Any]) -> Iterator[Value]:
-    """Yield the rows of identifiers whose type is coded (`identifier:of-type`)."""
-    for value in values_of(searches(type_)["identifier"], resource) if "identifier" in searches(type_) else ():
+    """Yield the rows of the types of identifiers, by their codes (`identifier:of-type`) and their text."""
+    found = values_of(searches(type_)["identifier"], resource) if "identifier" in searches(type_) else []
+    yield from _called("identifier", found)
+    for value in found:
         if isinstance(value, TokenValue) and value.code:
             for system, code in value.types:
                 yield OF_TYPE, _cut(value.code), kind(system, code), 0.0, 0.0
+
+
+def _called(param: str, values: Iterable[SearchValue]) -> Iterator[Value]:
+    """Yield the rows of what tokens are called; whoever asks for the beginning of one asks for that of a longer one."""
+    texts = {fold(one.text) for one in values if isinstance(one, TokenValue) and one.text} - {""}
+    for text, after in pairwise([*sorted(texts), ""]):
+        if not after.startswith(text):
+            yield f"{param}{TEXT}", text, "", 0.0, 0.0
 
 
 def kind(system: str | None, code: str | None) -> str:

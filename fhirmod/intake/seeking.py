@@ -9,15 +9,25 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from itertools import chain, product
 
 from fhirmod.errors import BadParameterError, NotSupportedError
 from fhirmod.mapping import searches
-from fhirmod.r4 import RESOURCE_TYPES, SearchParameter, alternatives, component_types, composed, token, unescaped
+from fhirmod.r4 import (
+    RESOURCE_TYPES,
+    SearchParameter,
+    alternatives,
+    component_types,
+    composed,
+    ends_in,
+    token,
+    unescaped,
+)
 from fhirmod.store import Clause, Key, Part, Sought, short
 
 from .composed import met_by_both
-from .indexing import OF_TYPE, UNIONS, brief, cut, fold, indexed_parameters, kind, target
+from .indexing import OF_TYPE, TEXT, UNIONS, UNTOLD, brief, cut, fold, indexed_parameters, kind, target
 from .narrowed import narrowed, rows_of
 from .ranged import NO_TEXT, dates, numbers, of_any_length, quantities
 
@@ -32,6 +42,7 @@ MODIFIERS: Mapping[str, frozenset[str]] = {
     "composite": frozenset(),
 }
 _OF_ALL = ("_id", "_lastUpdated", "identifier")  # the store holds these anyway, without a row
+_CALLED = frozenset(("CodeableConcept", "Coding", "Identifier"))  # types whose values have a text beside the code
 _PLAIN = frozenset(("_id",))  # it is always there, and is one
 _NO_RANGE: Part = ("low", "=", 0.0)  # it follows the text in the index, and the rid follows it
 
@@ -61,12 +72,10 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
     params = UNIONS.get(name, (name,))
     led = modifier if parameter.type == "reference" and modifier in RESOURCE_TYPES else ""
     only = narrowed(type_).get(name)
-    able = frozenset[str]() if name in _PLAIN else MODIFIERS[parameter.type]
-    able |= {"of-type"} if name == "identifier" else frozenset()
+    able = _modifiers(parameter)
     if modifier and not led and modifier not in able:
         raise NotSupportedError(
-            f"{type_} is not searched by {name}:{modifier[:40]} here; "
-            f"{name if name in _PLAIN else f'a {parameter.type}'} has the modifiers "
+            f"{type_} is not searched by {name}:{modifier[:40]} here; {name} has the modifiers "
             f"{', '.join(sorted(able)) or 'none'}.",
             place=f"{name}:{modifier[:40]}",
         )
@@ -82,6 +91,9 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
         return Sought(params, ((),), none=value == "true")
     if modifier == "of-type":
         return Sought((OF_TYPE,), tuple(_of_type(one) for one in alternatives(value)))
+    if modifier == "text":
+        begun = tuple(_begins(unescaped(one)) for one in alternatives(value))
+        return Sought(tuple(f"{one}{TEXT}" for one in params), begun)
     if modifier == "identifier":
         return Sought((f"{name}:identifier",), tuple(_token(one, name) for one in alternatives(value)))
     if led and led not in parameter.targets:
@@ -95,6 +107,18 @@ def sought(type_: str, name: str, modifier: str, value: str, asking: Asking) -> 
     if parameter.type == "number" or params[0].endswith(":number"):
         clauses = tuple(each for clause in clauses for each in of_any_length((NO_TEXT, *clause), 0.0))
     return Sought(params, clauses, none=modifier == "not")
+
+
+@cache
+def _modifiers(parameter: SearchParameter) -> frozenset[str]:
+    """Return the modifiers that are answered of a parameter, a type to narrow it to aside."""
+    if parameter.code in _PLAIN:
+        return frozenset()
+    more = {"of-type"} if parameter.code == "identifier" else set[str]()
+    if parameter.type == "token" and parameter.code not in UNTOLD:
+        ends = ends_in(parameter)
+        more |= {"text"} if not ends or ends & _CALLED else set()
+    return MODIFIERS[parameter.type] | more
 
 
 def _clauses(parameter: SearchParameter, type_: str, value: str, modifier: str, asking: Asking) -> list[Clause]:

@@ -35,6 +35,7 @@ from .references import references
 from .search import (
     SearchParameter,
     component_types,
+    ends_in,
     outside,
     reaches,
     search_parameter,
@@ -86,6 +87,7 @@ __all__ = [
     "data",
     "dump",
     "elements",
+    "ends_in",
     "entry_texts",
     "fhirpath_patch",
     "json_patch",

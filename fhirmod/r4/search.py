@@ -3,6 +3,7 @@
 Source: http://hl7.org/fhir/R4/search.html
 """
 
+import re
 from collections.abc import Callable, Iterator, Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
@@ -27,6 +28,7 @@ from .indexed import (
 from .invariants.logic import each
 from .paths import Node, OutsideError, Path, compile_below, compile_path, type_in
 
+_FILTER = re.compile(r"\.where\([a-z][A-Za-z]*\s*=[^)]*\)")
 _POINT = timedelta(microseconds=1)  # no width: R4 has an instant smaller than what a system can tell apart
 
 
@@ -95,6 +97,16 @@ def reaches(parameter: SearchParameter, keys: AbstractSet[str]) -> bool:
     if parameter.type == "composite" and parameter.expression == parameter.resource:
         return all(compile_below(parameter.resource, one).begins(keys) for _, one in parameter.components)
     return parameter.expression in _BY_HAND or _path(parameter).begins(keys)
+
+
+@cache
+def ends_in(parameter: SearchParameter) -> frozenset[str]:
+    """Return the types of what a parameter finds; none where its path does not tell."""
+    if parameter.expression in _BY_HAND:
+        return frozenset(("boolean",))
+    unfiltered = _FILTER.sub("", parameter.expression)
+    chains = [branch.chains for branch in compile_path(parameter.resource, unfiltered).branches] if unfiltered else []
+    return frozenset() if None in chains else frozenset(one.type for some in chains for one in some or ())
 
 
 @cache

@@ -364,6 +364,8 @@ SEARCH = (
             "api/test_composites::test_a_composite_finds_what_stands_together",
             "api/test_published::test_each_kind_is_found_by_its_own_parameters",
             "intake/test_indexing::test_a_parameter_has_rows_where_its_expression_has_values_and_only_there",
+            "intake/test_token_text::test_text_finds_what_a_plain_look_at_all_would",
+            "api/test_narrowed::test_a_narrowed_parameter_finds_what_refers_to_its_type_and_nothing_else",
         ),
     ),
     Row(

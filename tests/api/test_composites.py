@@ -127,8 +127,8 @@ def test_composites_of_another_type_and_repeats(client: TestClient) -> None:
         ("code-value-quantity=8480-6$high", "value", "takes a number"),
         ("code-value-quantity=|$1", "value", "a system or a value"),
         ("code-value-date=D$2026-02-30", "value", "takes a date"),
-        ("code-value-quantity:missing=true", "not-supported", "a composite has the modifiers none"),
-        ("code-value-concept:not=T$firm", "not-supported", "a composite has the modifiers none"),
+        ("code-value-quantity:missing=true", "not-supported", "code-value-quantity has the modifiers none"),
+        ("code-value-concept:not=T$firm", "not-supported", "code-value-concept has the modifiers none"),
     ],
 )
 def test_a_composite_that_cannot_be_meant_is_refused(client: TestClient, query: str, code: str, says: str) -> None:

@@ -184,7 +184,7 @@ def test_strings_tokens_and_references_of_a_patient(client: TestClient, asked: t
 
 def test_repeats_must_all_hold_and_alternatives_any(client: TestClient) -> None:
     """Source: search.html#combining."""
-    other = {"code": {"coding": [{"system": "http://loinc.org", "code": "3151-8"}]}}
+    other = {"code": {"coding": [{"system": "http://loinc.org", "code": "3151-8", "display": "Inspired oxygen"}]}}
     keep(client, "Observation", a=at("2026-03-01"), b=at("2026-03-02"), c=at("2026-03-02") | other)
     rate = "http://loinc.org|8867-4"
     for asked, expected in (
@@ -194,6 +194,8 @@ def test_repeats_must_all_hold_and_alternatives_any(client: TestClient) -> None:
         ((("date", "ge2026-03-02"), ("date", "lt2026-03-02")), ""),
         ((("code:not", "3151-8"), ("date", "2026-03")), "a b"),
         ((("combo-code", "3151-8"),), "c"),
+        ((("code:text", "inspired OX"),), "c"),
+        ((("combo-code:text", "oxygen"), ("date", "2026-03-02")), ""),
         ((("_id", "c"), ("status", "final")), "c"),
         ((("status", "|final"), ("status", "amended,final"), ("date", "2026-03-01")), "a"),
     ):
