@@ -15,6 +15,7 @@ import math
 import unicodedata
 from base64 import b64encode
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from decimal import Decimal
 from functools import cache, lru_cache
 from hashlib import sha256
@@ -34,8 +35,9 @@ from fhirmod.r4 import (
     StringValue,
     TokenValue,
     UriValue,
+    dump,
     outside,
-    reaches,
+    reached,
     values_of,
 )
 from fhirmod.store import Value, microseconds
@@ -46,6 +48,7 @@ from .wide import WIDE, side_by_side
 
 LONGEST = 400  # characters of a text that are compared; PostgreSQL keeps at most 2,700 bytes in one index row
 _MOST_BYTES = 1200
+_LONGEST_KNOWN = 2_000  # bytes of a part of a resource whose rows are kept
 UNIONS: Mapping[str, tuple[str, ...]] = {
     "combo-code": ("code", "component-code"),
     "combo-code-value-concept": ("code-value-concept", "component-code-value-concept"),
@@ -110,11 +113,43 @@ def indexed_parameters(type_: str) -> Mapping[str, SearchParameter]:
     }
 
 
-@lru_cache(maxsize=4096)
-def _reaching(type_: str, keys: frozenset[str]) -> tuple[SearchParameter, ...]:
-    """Return the parameters that may have rows of their own; a few dozen sets of properties are all there is."""
-    own = (one for name, one in indexed_parameters(type_).items() if name not in narrowed(type_))
-    return tuple(one for one in own if reaches(one, keys))
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Some properties of a resource, and its type; the same text is the same part."""
+
+    text: bytes
+    content: dict[str, Any] = field(compare=False)
+
+
+@lru_cache(maxsize=1024)
+def _groups(type_: str, there: frozenset[str]) -> tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]:
+    """Return parameters that may have rows of their own, by the properties that they look at.
+
+    Shape: (properties, parameters); a few dozen sets of properties are all there is.
+    """
+    found: dict[tuple[str, ...], list[str]] = {}
+    for name, one in indexed_parameters(type_).items():
+        if name not in narrowed(type_) and (keys := reached(one, there)):
+            inside = {"contained"} & there if one.type == "reference" else set[str]()
+            found.setdefault(tuple(sorted(keys | inside)), []).append(name)
+    return tuple((keys, tuple(names)) for keys, names in found.items())
+
+
+@lru_cache(maxsize=1024)
+def _rows_of(type_: str, names: tuple[str, ...], part: _Part) -> tuple[Value, ...]:
+    """Return the rows of some parameters; most of what a resource says was said before, by it or by another."""
+    rows: dict[Value, None] = {}
+    for name in names:
+        parameter = indexed_parameters(type_)[name]
+        found = values_of(parameter, part.content)
+        own = dict.fromkeys(row for value in found for row in _rows(name, value))
+        if parameter.type == "token":
+            if len(own) > 1:  # a text alone says that there is something, as others do
+                own.pop((name, "", "", 0.0, 0.0), None)
+            if name not in UNTOLD:
+                own |= dict.fromkeys(_called(name, found))
+        rows |= own
+    return tuple(rows)
 
 
 def values(resource: Mapping[str, Any]) -> tuple[Value, ...]:
@@ -124,15 +159,11 @@ def values(resource: Mapping[str, Any]) -> tuple[Value, ...]:
         return ()
     there = dict(resource)
     rows: dict[Value, None] = {}
-    for parameter in _reaching(type_, frozenset(there)):
-        found = values_of(parameter, there)
-        own = dict.fromkeys(row for value in found for row in _rows(parameter.code, value))
-        if parameter.type == "token":
-            if len(own) > 1:  # a text alone says that there is something, as others do
-                own.pop((parameter.code, "", "", 0.0, 0.0), None)
-            if parameter.code not in UNTOLD:
-                own |= dict.fromkeys(_called(parameter.code, found))
-        rows |= own
+    for keys, names in _groups(type_, frozenset(there)):
+        content = {"resourceType": type_, **{key: there[key] for key in keys}}
+        text = dump(content)
+        known = _rows_of if len(text) <= _LONGEST_KNOWN else _rows_of.__wrapped__
+        rows |= dict.fromkeys(known(type_, names, _Part(text, content)))
     for name, only in narrowed(type_).items():
         untold = f"{only.of}:identifier"
         if any(param == untold or (param == only.of and not scope) for param, _, scope, _, _ in rows):

@@ -60,9 +60,9 @@ class Path:
     expression: str
     branches: tuple[Branch, ...]
 
-    def begins(self, keys: AbstractSet[str]) -> bool:
-        """Return whether a resource with these properties may have a node that the path arrives at."""
-        return any(not one.begins or not one.begins.isdisjoint(keys) for one in self.branches)
+    def begins(self, keys: AbstractSet[str]) -> AbstractSet[str]:
+        """Return those of these properties of a resource below which the path may arrive at a node."""
+        return frozenset(key for one in self.branches for key in (one.begins & keys if one.begins else keys))
 
     def select(self, resource: dict[str, Any]) -> list[Node]:
         """Return every node the path arrives at, in document order per branch of a union."""

@@ -92,11 +92,15 @@ def values_of(parameter: SearchParameter, resource: dict[str, Any]) -> list[Sear
     return list(dict.fromkeys(value for node in nodes for value in read(node)))
 
 
-def reaches(parameter: SearchParameter, keys: AbstractSet[str]) -> bool:
-    """Return whether a parameter may index something of a resource that has these properties."""
+def reached(parameter: SearchParameter, keys: AbstractSet[str]) -> AbstractSet[str]:
+    """Return those properties of a resource that alone decide what a parameter indexes of it; none if that is nothing.
+
+    Shape: beside them only the type, and where a reference leads inside, `contained`.
+    """
     if parameter.type == "composite" and parameter.expression == parameter.resource:
-        return all(compile_below(parameter.resource, one).begins(keys) for _, one in parameter.components)
-    return parameter.expression in _BY_HAND or _path(parameter).begins(keys)
+        parts = [compile_below(parameter.resource, one).begins(keys) for _, one in parameter.components]
+        return frozenset().union(*parts) if all(parts) else frozenset()
+    return keys if parameter.expression in _BY_HAND else _path(parameter).begins(keys)
 
 
 @cache

@@ -11,6 +11,7 @@ from sqlalchemy.engine import URL
 from fhirmod.errors import NotSupportedError
 
 OLDEST = (3, 35, 0)  # UPDATE ... RETURNING
+WRITER_KIB = 16_000  # pages the one writer keeps: fewer, and a batch is written twice and read anew
 PATIENCE_S = 30  # how long a writer waits for a writer of another process
 
 _BOTH = (
@@ -43,7 +44,7 @@ def engines(url: URL) -> tuple[Engine, Engine]:
             f"This Python carries SQLite {sqlite3.sqlite_version}; the store needs "
             f"{'.'.join(map(str, OLDEST))} or newer."
         )
-    return _engine(url, "BEGIN IMMEDIATE", *_BOTH), _engine(url, _READING, *_BOTH, "query_only=ON")
+    return _engine(url, "BEGIN IMMEDIATE", *_BOTH, f"cache_size=-{WRITER_KIB}"), _engine(url, _READING, *_BOTH, "query_only=ON")
 
 
 def _log_ahead(connection: sqlite3.Connection) -> None:
