@@ -44,7 +44,9 @@ def engines(url: URL) -> tuple[Engine, Engine]:
             f"This Python carries SQLite {sqlite3.sqlite_version}; the store needs "
             f"{'.'.join(map(str, OLDEST))} or newer."
         )
-    return _engine(url, "BEGIN IMMEDIATE", *_BOTH, f"cache_size=-{WRITER_KIB}"), _engine(url, _READING, *_BOTH, "query_only=ON")
+    return _engine(url, "BEGIN IMMEDIATE", *_BOTH, f"cache_size=-{WRITER_KIB}"), _engine(
+        url, _READING, *_BOTH, "query_only=ON"
+    )
 
 
 def _log_ahead(connection: sqlite3.Connection) -> None:

@@ -5,6 +5,7 @@ Source: the `expression` of each SearchParameter in the R4 definitions; fhirpath
 
 import json
 from datetime import UTC, datetime
+from decimal import Decimal
 from typing import Any
 
 import fhirpathpy
@@ -111,3 +112,14 @@ def test_the_text_of_a_concept_alone_has_a_row_only_where_it_has_no_code() -> No
         rows = values({"resourceType": "Observation", "status": "final", "code": concept})
         assert [row[1] for row in rows if row[0] == "code"] == expected
         assert meets(sought("Observation", "code", "missing", "false", ASKING), rows)
+
+
+def test_what_is_known_of_a_part_is_not_taken_for_another() -> None:
+    """Source: AuditEvent-patient in R4, AuditEvent.agent.who.where(resolve() is Patient): what is inside decides it."""
+    for kind, found in (("Patient", 1), ("Device", 0), ("Patient", 1)):
+        event = {"resourceType": "AuditEvent", "agent": [{"who": {"reference": "#c"}}]}
+        rows = values(event | {"contained": [{"resourceType": kind, "id": "c"}]})
+        assert len([row for row in rows if row[0] == "patient"]) == found
+    for number, low in ((Decimal("1.5"), 1.5), (Decimal("15"), 15.0), (Decimal("1.5"), 1.5)):
+        measured = {"resourceType": "Observation", "valueQuantity": {"value": number, "unit": "mL"}}
+        assert {row[3] for row in values(measured) if row[0] == "value-quantity"} == {low}
