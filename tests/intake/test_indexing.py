@@ -120,6 +120,6 @@ def test_what_is_known_of_a_part_is_not_taken_for_another() -> None:
         event = {"resourceType": "AuditEvent", "agent": [{"who": {"reference": "#c"}}]}
         rows = values(event | {"contained": [{"resourceType": kind, "id": "c"}]})
         assert len([row for row in rows if row[0] == "patient"]) == found
-    for number, low in ((Decimal("1.5"), 1.5), (Decimal("15"), 15.0), (Decimal("1.5"), 1.5)):
+    for number, low in ((Decimal("1.5"), 1.5), (Decimal(15), 15.0), (Decimal("1.5"), 1.5)):
         measured = {"resourceType": "Observation", "valueQuantity": {"value": number, "unit": "mL"}}
         assert {row[3] for row in values(measured) if row[0] == "value-quantity"} == {low}
