@@ -56,21 +56,21 @@ _WHOLE = [
     parameter("_type", "Types of R4, separated by commas.", _STRING, example="Observation,Procedure"),
     _COUNT,
 ]
+_SEARCH = [
+    parameter("_id", "One id or several, separated by commas.", _STRING),
+    parameter("identifier", "value, system|value or |value.", _STRING),
+    parameter("patient", "An id or Patient/id, where the type has it.", _STRING),
+    _COUNT,
+    parameter("_total", "Whether to count all matches.", {"type": "string", "enum": ["none", "estimate", "accurate"]}),
+    parameter("_include", "Type:parameter, whose targets are brought along; :iterate goes on.", _STRING),
+    parameter("_revinclude", "Type:parameter that leads to what is found.", _STRING),
+    parameter("_summary", "Which part.", {"type": "string", "enum": ["true", "text", "data", "count", "false"]}),
+    _PART[1],
+    parameter("Prefer", "handling=strict or lenient.", _STRING, "header", example="handling=strict"),
+]
 _ASKED: dict[str, list[dict[str, Any]]] = {
-    "search-type": [
-        parameter("_id", "One id or several, separated by commas.", _STRING),
-        parameter("identifier", "value, system|value or |value.", _STRING),
-        parameter("patient", "An id or Patient/id, where the type has it.", _STRING),
-        _COUNT,
-        parameter(
-            "_total", "Whether to count all matches.", {"type": "string", "enum": ["none", "estimate", "accurate"]}
-        ),
-        parameter("_include", "Type:parameter, whose targets are brought along; :iterate goes on.", _STRING),
-        parameter("_revinclude", "Type:parameter that leads to what is found.", _STRING),
-        parameter("_summary", "Which part.", {"type": "string", "enum": ["true", "text", "data", "count", "false"]}),
-        _PART[1],
-        parameter("Prefer", "handling=strict or lenient.", _STRING, "header", example="handling=strict"),
-    ],
+    "search-type": _SEARCH,
+    "search-compartment": _SEARCH,
     "read": [
         parameter("If-None-Match", "The ETag the client has.", _STRING, "header", example='W/"1"'),
         parameter("If-Modified-Since", "When the client asked last.", _STRING, "header"),

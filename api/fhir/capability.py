@@ -11,7 +11,7 @@ from api.problems import FHIR_JSON
 from fhirmod import __version__
 from fhirmod.exchange import PUBLISHED_TYPES, held_terms
 from fhirmod.mapping import searches
-from fhirmod.r4 import RESOURCE_TYPES, dump
+from fhirmod.r4 import RESOURCE_TYPES, compartments, dump
 
 from .including import bringing, included_by
 from .table import INTERACTIONS, Interaction
@@ -24,6 +24,7 @@ _ABOUT = {
     "kind": "instance",
     "software": {"name": "fhirmod", "version": __version__},
 }
+_HL7 = "http://hl7.org/fhir/"
 _RECORD = "The record of uterine balloon tamponades"
 _VERSIONED = {
     "versioning": "versioned-update",
@@ -40,7 +41,7 @@ _PUBLISHED = {
     "conditionalRead": "not-supported",
 }
 _SAID = (
-    "An instant needs an offset; a date of _at or of a search without one is read in UTC; what is above (below) a date "
+    "A search is of one type, or of one type in a compartment. An instant needs an offset; a date of _at or of a search without one is read in UTC; what is above (below) a date "
     "begins where its range ends (starts). Searches take the prefixes "
     "of dates, numbers and quantities, and the modifiers :missing, :not (token), :text (what a "
     "concept, a code or the type of an identifier is called; not _tag, _security), :of-type (identifier), :exact and "
@@ -116,6 +117,7 @@ def statement(base: str, *, secured: bool = False, cors: bool = True) -> dict[st
                 "security": {"cors": cors, **(_SECURITY if secured else {})},
                 "resource": [_resource(type_) for type_ in sorted(RESOURCE_TYPES)],
                 "interaction": [{"code": one.code} for one in _of("system")],
+                "compartment": [f"{_HL7}CompartmentDefinition/{one.lower()}" for one in sorted(compartments())],
             }
         ],
     }

@@ -10,11 +10,11 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from api.asking import Parts, choice, number
-from api.problems import FHIR_JSON, outcome
+from api.problems import FHIR_JSON, RefusedRequest, outcome
 from fhirmod.errors import BadParameterError, InvalidError
-from fhirmod.intake import Asking, merged
-from fhirmod.r4 import dump
-from fhirmod.store import Page, Reader, Version
+from fhirmod.intake import Asking, merged, referring
+from fhirmod.r4 import compartment_parameters, compartments, dump
+from fhirmod.store import Criterion, Page, Reader, Sought, Version
 
 from .headers import strict
 from .including import Included
@@ -27,6 +27,27 @@ from .understanding import Understood, understood
 def search(request: Request, parts: Parts, base: str, reader: Reader) -> Response:
     """Give a page of the resources that meet every criterion; `self` lists what was applied."""
     type_ = known_type(request)
+    return _found(request, parts, base, reader, type_, type_, [])
+
+
+def search_compartment(request: Request, parts: Parts, base: str, reader: Reader) -> Response:
+    """Give a page of the resources of a type that are in the compartment of a Patient, Encounter or another.
+
+    Source: http://hl7.org/fhir/R4/search.html#2.1.1.2, compartmentdefinition.html (any of its parameters puts one in)
+    """
+    type_ = known_type(request)
+    of, id_ = str(request.path_params["compartment"]), str(request.path_params["id"])
+    names = compartment_parameters(of, type_) if of in compartments() else ()
+    if of != type_ and not names:
+        raise RefusedRequest(404, "not-supported", f"No {type_} is in a compartment {of[:40]!r} of R4.")
+    own = of == type_  # the one that the compartment is named for; those beside it are found by its parameters
+    within = Sought(("_id",), ((("text", "=", id_),),)) if own else referring(type_, names, [(of, id_)])
+    return _found(request, parts, base, reader, type_, f"{of}/{id_}/{type_}", [within])
+
+
+def _found(
+    request: Request, parts: Parts, base: str, reader: Reader, type_: str, address: str, within: list[Criterion]
+) -> Response:
     query, access = request.query_params, parts.request().access
     asking = Asking(base, parts.clock.now())
     asked = understood(type_, query.multi_items(), asking, strict=strict(request))
@@ -38,7 +59,7 @@ def search(request: Request, parts: Parts, base: str, reader: Reader) -> Respons
     total = choice(query, "_total", ("none", "estimate", "accurate"))
     counted = True if count == 0 else None if total is None else total != "none"
     after = query.get("_after")
-    criteria = merged(type_, asked.criteria)
+    criteria = merged(type_, [*within, *asked.criteria])
     try:
         page = reader.search(access, type_, criteria, orders=asked.orders, after=after, count=count, counted=counted)
     except InvalidError as wrong:  # the cursor is a parameter here, and a wrong parameter is 400
@@ -47,18 +68,18 @@ def search(request: Request, parts: Parts, base: str, reader: Reader) -> Respons
     if part is not None:
         page = page._replace(versions=[one._replace(body=part(one.body or b"")) for one in page.versions])
         also = [one._replace(body=part(one.body or b"")) for one in also]
-    return Response(_bundle(base, type_, asked, page, also, count, after), media_type=FHIR_JSON)
+    return Response(_bundle(base, address, asked, page, also, count, after), media_type=FHIR_JSON)
 
 
 def _bundle(
-    base: str, type_: str, asked: Understood, page: Page, also: Sequence[Version], count: int, after: str | None
+    base: str, address: str, asked: Understood, page: Page, also: Sequence[Version], count: int, after: str | None
 ) -> bytes:
     here = [*asked.applied, ("_count", str(count)), *([("_after", after)] if after else [])]
-    links = [{"relation": "self", "url": f"{base}/{type_}?{urlencode(here)}"}]
+    links = [{"relation": "self", "url": f"{base}/{address}?{urlencode(here)}"}]
     if page.next is not None:  # it keeps what is not applied too, so that every page says so
         given = [*asked.applied, *(one.pair for one in asked.ignored)]
         following = [*given, ("_count", str(count)), ("_after", page.next)]
-        links.append({"relation": "next", "url": f"{base}/{type_}?{urlencode(following)}"})
+        links.append({"relation": "next", "url": f"{base}/{address}?{urlencode(following)}"})
     said = {} if page.total is None else {"total": page.total}
     head = dump({"resourceType": "Bundle", "type": "searchset", **said, "link": links})
     entries = [_entry(base, one, "match") for one in page.versions] + [_entry(base, one, "include") for one in also]

@@ -15,12 +15,12 @@ from .everything import everything_of_encounter, everything_of_patient
 from .history import history_instance, history_system, history_type
 from .posted import search_posted
 from .reading import read, vread
-from .searching import search
+from .searching import search, search_compartment
 from .terminology import expand, lookup, translate, validate_in_set, validate_in_system
 from .validating import validate, validate_stored
 from .writing import create, delete, delete_found, patch, patch_found, update, update_found
 
-Level = Literal["system", "type", "conditional", "operation"]
+Level = Literal["system", "type", "conditional", "compartment", "operation"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ class Interaction:
         if letters is None:
             return (("r", "*"),)
         first = self.path.split("/")[1]
-        type_ = named.get("type", "*") if first == "{type}" else first if first.isalpha() else "*"
+        type_ = named.get("type", "*") if "{type}" in self.path else first if first.isalpha() else "*"
         found = (*letters, "s") if self.level == "conditional" else letters
         of = _READ_FROM if self.code == "episode" else (type_,)
         return tuple((letter, one) for letter in found for one in of)
@@ -101,6 +101,7 @@ _LETTERS: dict[str, tuple[Letter, ...]] = {
     "history-type": ("s",),
     "history-system": ("s",),
     "search-type": ("s",),
+    "search-compartment": ("s",),
     "create": ("c",),
     "update": ("u",),
     "patch": ("u",),
@@ -150,6 +151,9 @@ INTERACTIONS: tuple[Interaction, ...] = (
     Interaction("update", "conditional", "PUT", _ALL, "write", update_found),
     Interaction("patch", "conditional", "PATCH", _ALL, "write", patch_found),
     Interaction("delete", "conditional", "DELETE", _ALL, "write", delete_found),
+    Interaction(
+        "search-compartment", "compartment", "GET", f"/{{compartment}}/{{id}}{_ALL}", "read", reading=search_compartment
+    ),
     Interaction("episode", "operation", "GET", "/Procedure/{id}/$episode", "read", episode, definition=EPISODE),
     *(
         Interaction("everything", "operation", method, f"/{type_}/{{id}}/$everything", "read", asks, definition=said)

@@ -457,6 +457,16 @@ SEARCH = (
         ),
     ),
     Row(
+        "compartments",
+        "GET Patient/id/Type is the search of what R4 ties to her; claimed, paged, judged by the scope of the type",
+        (
+            "api/test_compartments::test_a_compartment_has_what_any_of_its_parameters_ties_to_it",
+            "api/test_compartments::test_pages_stay_in_the_compartment_and_bring_along_what_is_asked",
+            "api/test_compartments::test_what_is_no_compartment_is_404_and_every_one_that_is_claimed_is_answered",
+            "api/test_compartments::test_a_compartment_needs_the_scope_of_what_is_searched",
+        ),
+    ),
+    Row(
         "by form", "POST _search is the same search", ("api/test_including::test_a_search_by_form_is_the_same_search",)
     ),
 )

@@ -137,7 +137,7 @@ def test_a_document_is_kept_when_that_is_asked_for_and_not_else(ward: TestClient
         ("Composition/letter/$document?persist=true", 400, "value", "A GET stores nothing"),
         ("Composition/letter/$document?persist=yes", 400, "value", "true or false"),
         ("Composition/letter/$document?id=letter", 400, "value", "There is no parameter 'id' here"),
-        ("Observation/loss/$document", 404, "not-found", "nothing at this address"),
+        ("Observation/loss/$document", 404, "not-supported", "There is no operation $document at this address"),
     ],
 )
 def test_what_cannot_be_asked_is_refused(ward: TestClient, address: str, status: int, code: str, says: str) -> None:

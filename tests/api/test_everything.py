@@ -236,7 +236,7 @@ def test_parameters_may_come_in_parameters(ward: TestClient) -> None:
         ("Patient/her/$everything?start=2026&start=2027", 400, "value", "more than once"),
         ("Patient/her/$everything?code=x", 400, "value", "There is no parameter 'code' here"),
         ("Encounter/stay/$everything?start=2026-03-01", 400, "value", "There is no parameter 'start' here"),
-        ("Observation/pulse/$everything", 404, "not-found", "nothing at this address"),
+        ("Observation/pulse/$everything", 404, "not-supported", "There is no operation $everything at this address"),
         ("Encounter/$everything", 404, "not-supported", "There is no operation $everything at this address"),
     ],
 )

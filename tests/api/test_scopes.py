@@ -37,6 +37,7 @@ BY_SMART: dict[str, str] = {
     "patch": "u",
     "delete": "d",
     "search-type": "s",
+    "search-compartment": "s",
     "history-type": "s",
     "validate": "r",
     "expand": "r",
@@ -76,6 +77,7 @@ def put(client: TestClient, resource: dict[str, Any], by: dict[str, str], **head
 def addressed(one: Interaction) -> tuple[str, bytes]:
     """Return an address of a row, about the woman unless it names its type, and a body that gets as far as the scopes."""
     path = one.path.replace("{type}", "Patient").replace("{id}", "p1").replace("{version}", "1")
+    path = path.replace("{compartment}", "Patient")
     if one.level == "conditional":
         path += "?identifier=urn:x|1"
     return f"/fhir{path}", dump(WOMAN) if one.method in ("POST", "PUT") else b""
@@ -128,8 +130,8 @@ def test_every_route_of_both_tables_but_the_open_ones_asks_for_a_token(asked: Te
     every += [(one.method, one.path, one.scope) for one in ROUTES]
     every += [("POST", "/fhir/", "write"), ("GET", "/fhir/$export", "read"), ("GET", "/fhir/a/b/c", "read")]
     for method, path, scope in every:
-        for name in ("type", "id", "version", "episode"):
-            path = path.replace(f"{{{name}}}", "Patient" if name == "type" else "p1")  # noqa: PLW2901
+        for name in ("compartment", "type", "id", "version", "episode"):
+            path = path.replace(f"{{{name}}}", "Patient" if name in ("type", "compartment") else "p1")  # noqa: PLW2901
         for asks in (method, "HEAD" if method == "GET" else method):
             for by in ({}, bearer("garbage"), bearer(token(exp=1))):
                 answer = asked.request(asks, path, content=b"x" if method != "GET" else b"", headers=FHIR | by)
