@@ -41,7 +41,8 @@ _PUBLISHED = {
     "conditionalRead": "not-supported",
 }
 _SAID = (
-    "A search is of one type, or of one type in a compartment. An instant needs an offset; a date of _at or of a search without one is read in UTC; what is above (below) a date "
+    "A search is of one type, or of one type in a compartment. "
+    "An instant needs an offset; a date of _at or of a search without one is read in UTC; what is above (below) a date "
     "begins where its range ends (starts). Searches take the prefixes "
     "of dates, numbers and quantities, and the modifiers :missing, :not (token), :text (what a "
     "concept, a code or the type of an identifier is called; not _tag, _security), :of-type (identifier), :exact and "
