@@ -63,9 +63,10 @@ def _transaction(request: Request, parts: Parts, base: str, body: bytes, parsed:
         seen = form != "representation" or parts.caller.may(("r", one.reference.partition("/")[0]))
         return form if seen else "minimal"
 
+    methods = [entry["request"]["method"] for entry in parsed.get("entry", ())]
     entries = [
-        written_entry(base, one, about, form_of(one)) if isinstance(one, Written) else answered("GET", one)
-        for one in results
+        written_entry(base, one, about, form_of(one)) if isinstance(one, Written) else answered(method, one)
+        for method, one in zip(methods, results, strict=True)
     ]
     return response_bundle("transaction-response", entries)
 

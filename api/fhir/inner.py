@@ -1,11 +1,15 @@
 """The request that an entry of a Bundle stands for, made from the one that carried it."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from datetime import UTC
+from email.utils import format_datetime
 from typing import Any
 from urllib.parse import quote
 
 from starlette.requests import Request
 from starlette.types import Message
+
+from fhirmod.r4 import span
 
 _HEADERS = {
     "ifMatch": b"if-match",
@@ -26,7 +30,7 @@ def inner_request(
     headers = [(key, value) for key, value in outer.scope["headers"] if key in _KEPT]
     for name, header in _HEADERS.items():
         if isinstance(said := asked.get(name), str):
-            headers.append((header, _encoded(said) if name == "ifNoneExist" else _text(said)))
+            headers.append((header, _AS_HEADER.get(name, _text)(said)))
     headers.append((b"content-type", _text(more.get("content_type", "application/fhir+json"))))
     headers.append((b"prefer", _text(more.get("prefer", "return=minimal"))))
     scope = {
@@ -62,4 +66,17 @@ def _encoded(query: str) -> bytes:
     return quote(query, safe=_VISIBLE).encode("ascii")
 
 
+def _http_date(instant: str) -> bytes:
+    """Return an instant as HTTP writes times: in whole seconds.
+
+    Source: http://hl7.org/fhir/R4/bundle.html (ifModifiedSince is an instant); RFC 9110, 5.6.7
+
+    >>> _http_date("2026-03-01T02:00:00.5+01:00")
+    b'Sun, 01 Mar 2026 01:00:00 GMT'
+    """
+    found = span(instant)
+    return b"" if found is None else format_datetime(found[0].astimezone(UTC), usegmt=True).encode("ascii")
+
+
+_AS_HEADER: dict[str, Callable[[str], bytes]] = {"ifNoneExist": _encoded, "ifModifiedSince": _http_date}
 _VISIBLE = "".join(map(chr, range(0x21, 0x7F)))

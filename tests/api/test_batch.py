@@ -194,10 +194,22 @@ def test_a_transaction_deletes_creates_updates_and_then_reads(client: TestClient
     entries = valid(answer)["entry"]
     # deleted first, so the conditional create finds nobody and makes one
     assert statuses(entries) == "200 200 200 201 201 204 200 304".split()  # noqa: SIM905
+    assert "resource" not in entries[6]  # HEAD: the same without the body
     assert entries[0]["resource"]["total"] == 2
     assert entries[1]["resource"]["entry"][0]["resource"]["id"] == "b"
     assert client.get("/fhir/Patient/old").status_code == 410
     assert valid(client.get("/fhir/Patient/c"))["gender"] == "female"
+
+
+@pytest.mark.parametrize("kind", ["batch", "transaction"])
+def test_what_was_not_modified_since_an_instant_is_not_sent_again(client: TestClient, kind: str) -> None:
+    """Source: bundle.html (entry.request.ifModifiedSince is an instant); http.html#cread (304 for a conditional read)."""
+    written = put(client, woman("a")).json()["meta"]["lastUpdated"]
+    since = ("2026-03-01T23:59:59Z", written, "2999-01-01T00:00:00.123456789+14:00", "0001-01-01T00:00:00Z")
+    entries = [part(None, "GET", "Patient/a", ifModifiedSince=one) for one in since]
+    answer = client.post("/fhir", json={"resourceType": "Bundle", "type": kind, "entry": entries})
+    assert [one["response"]["status"][:3] for one in valid(answer)["entry"]] == ["200", "304", "304", "200"]
+    assert [("resource" in one) for one in valid(answer)["entry"]] == [True, False, False, True]
 
 
 def test_a_fhirpath_patch_stands_in_a_transaction_too(client: TestClient) -> None:
