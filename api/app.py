@@ -32,6 +32,7 @@ _EXPOSED = [
     "Content-Location",
     "Last-Modified",
     "X-Request-Id",
+    "X-Correlation-Id",
     "Retry-After",
     "Allow",
     "WWW-Authenticate",
@@ -46,6 +47,7 @@ _ASKED = [
     "If-None-Match",
     "If-None-Exist",
     "X-Request-Id",
+    "X-Correlation-Id",
 ]
 
 

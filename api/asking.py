@@ -1,6 +1,6 @@
 """What every handler needs from a request: its body within limits, its parameters, who asks, and when it came."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from urllib.parse import unquote_to_bytes
@@ -133,6 +133,17 @@ def parameters(request: HttpRequest, allowed: frozenset[str]) -> dict[str, str]:
             raise BadParameterError(f"The parameter {said} was given more than once; once is enough.", place=said)
         found[name] = value
     return found
+
+
+def refuse_twice(query: Iterable[tuple[str, str]], names: frozenset[str]) -> None:
+    """Return nothing if each of these parameters has one value, however often it was given.
+
+    Errors: BadParameterError.
+    """
+    given: dict[str, str] = {}
+    for name, value in query:
+        if name in names and given.setdefault(name, value) != value:
+            raise BadParameterError(f"The parameter {name} was given with two values; one is enough.", place=name)
 
 
 def truth(query: Mapping[str, str], name: str) -> bool:

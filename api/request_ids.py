@@ -2,6 +2,8 @@
 
 The name is the client's X-Request-Id if it is usable, else a new id; it comes back in the answer and leads to
 the log, which carries where something failed but never the message of the failure: that may speak of a person.
+The client's X-Correlation-Id, if it is usable, comes back as it is.
+Source: http://hl7.org/fhir/R4/http.html#custom
 """
 
 import logging
@@ -29,7 +31,8 @@ class RequestIds:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        given = Headers(scope=scope).get("x-request-id", "")
+        headers = Headers(scope=scope)
+        given, correlated = headers.get("x-request-id", ""), headers.get("x-correlation-id", "")
         name = given if _USABLE.fullmatch(given) else self._new_id()
         scope["request_id"] = name
         started = False
@@ -39,6 +42,8 @@ class RequestIds:
             if message["type"] == "http.response.start":
                 started = True
                 MutableHeaders(scope=message)["X-Request-Id"] = name
+                if _USABLE.fullmatch(correlated):
+                    MutableHeaders(scope=message)["X-Correlation-Id"] = correlated
             await send(message)
 
         try:

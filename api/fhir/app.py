@@ -22,6 +22,7 @@ def fhir_app(parts: Parts) -> Starlette:
     application.state.parts = parts
     found = endpoints(_MADE)
     routes = [every_method(path or "/", found[path]) for path in sorted(found, key=by_depth)]
+    routes.append(every_method("/{type}/", found["/{type}"]))  # some clients write Patient/?name=
     application.router = Router(routes, redirect_slashes=False, default=_nothing)
     return application
 

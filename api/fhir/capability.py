@@ -1,6 +1,7 @@
 """What this service does, as a CapabilityStatement made from the table of interactions."""
 
 from functools import lru_cache
+from hashlib import sha256
 from typing import Any
 
 from starlette.requests import Request
@@ -13,6 +14,7 @@ from fhirmod.exchange import PUBLISHED_TYPES, held_terms
 from fhirmod.mapping import searches
 from fhirmod.r4 import RESOURCE_TYPES, compartments, dump
 
+from .headers import tags
 from .including import bringing, included_by
 from .table import INTERACTIONS, Interaction
 from .terminology import EXPAND
@@ -93,12 +95,16 @@ async def metadata(request: Request, parts: Parts, base: str) -> Response:
 
     Source: http://hl7.org/fhir/R4/http.html#capabilities (what is normative is not told apart: a server may do so)
     """
-    mode = choice(request.query_params, "mode", ("full", "normative", "terminology"))
-    if mode == "terminology":
-        return Response(dump(terms(base)), media_type=FHIR_JSON)
-    settings = parts.settings
-    said = statement(base, secured=settings.asks_tokens, cors=bool(settings.open_to))
-    return Response(dump(said), media_type=FHIR_JSON)
+    query, settings = request.query_params, parts.settings
+    mode = choice(query, "mode", ("full", "normative", "terminology"))
+    cors = bool(settings.open_to)
+    told = terms(base) if mode == "terminology" else statement(base, secured=settings.asks_tokens, cors=cors)
+    text = dump(told)
+    tag = sha256(text).hexdigest()[:16]
+    headers = {"ETag": f'W/"{tag}"'}
+    if tag in tags(request.headers.get("if-none-match", "")):
+        return Response(None, 304, headers)
+    return Response(text, 200, headers, FHIR_JSON)
 
 
 @lru_cache(maxsize=16)

@@ -31,15 +31,23 @@ def location(base: str, version: Version) -> str:
     return f"{base}/{version.type}/{version.id}/_history/{version.version}"
 
 
+def tags(listed: str) -> set[str]:
+    """Return the entity tags of a header, without W/ and quotes: here each is weak.
+
+    >>> sorted(tags('W/"1", "2", 3'))
+    ['1', '2', '3']
+    """
+    return {tag.strip().removeprefix("W/").strip('"') for tag in listed.split(",")}
+
+
 def has_already(request: Request, version: Version) -> bool:
     """Return whether the client has this version: by its tag, or, without tags, by when it was written.
 
     Source: RFC 9110, 13.1.2 and 13.1.3.
     """
-    tags = request.headers.get("if-none-match")
-    if tags is not None:
-        listed = {tag.strip().removeprefix("W/").strip('"') for tag in tags.split(",")}
-        return bool(listed & {"*", str(version.version)})
+    listed = request.headers.get("if-none-match")
+    if listed is not None:
+        return bool(tags(listed) & {"*", str(version.version)})
     try:
         since = parsedate_to_datetime(request.headers.get("if-modified-since", ""))
     except (ValueError, OverflowError):

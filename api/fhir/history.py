@@ -12,7 +12,7 @@ from starlette.datastructures import QueryParams
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.asking import Parts, instant, number
+from api.asking import Parts, instant, number, refuse_twice
 from api.problems import FHIR_JSON
 from fhirmod.errors import BadParameterError, NotFoundError
 from fhirmod.r4 import dump, span
@@ -53,6 +53,7 @@ def _given(
 ) -> Response:
     refuse_unknown(request, _APPLIED)
     query = request.query_params
+    refuse_twice(query.multi_items(), _APPLIED)
     part = subsetting(query)
     count = number(query, "_count", parts.settings.page, parts.settings.most_per_page)
     since = instant(query, "_since")

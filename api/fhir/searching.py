@@ -67,6 +67,7 @@ def _found(
     also = Included(reader, access, base).of(page.versions, asked.brought)
     if part is not None:
         page = page._replace(versions=[one._replace(body=part(one.body or b"")) for one in page.versions])
+    if part is not None and "_elements" not in query:  # its elements are those of the matches alone
         also = [one._replace(body=part(one.body or b"")) for one in also]
     return Response(_bundle(base, address, asked, page, also, count, after), media_type=FHIR_JSON)
 
@@ -83,7 +84,7 @@ def _bundle(
     said = {} if page.total is None else {"total": page.total}
     head = dump({"resourceType": "Bundle", "type": "searchset", **said, "link": links})
     entries = [_entry(base, one, "match") for one in page.versions] + [_entry(base, one, "include") for one in also]
-    if asked.ignored:
+    if asked.ignored and count:  # a count has no entries
         entries.append(dump({"resource": outcome(asked.findings()), "search": {"mode": "outcome"}}))
     return head[:-1] + b',"entry":[' + b",".join(entries) + b"]}" if entries else head
 

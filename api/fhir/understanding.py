@@ -5,10 +5,11 @@ What each parameter means is said by `intake.criteria`; this is the one reader t
 Source: http://hl7.org/fhir/R4/search.html#errors, #lenient
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+from api.asking import refuse_twice
 from fhirmod.errors import BadParameterError, Finding, NotSupportedError
 from fhirmod.intake import Asking, answered, criteria, orders, unknown
 from fhirmod.r4 import alternatives
@@ -68,7 +69,8 @@ def understood(type_: str, query: Sequence[Pair], asking: Asking, *, strict: boo
             leads on, always: less would be asked than was meant; BadParameterError for a wrong value, none at all, a
             form given twice, or more than one statement can answer.
     """
-    _refuse_twice(query)
+    refuse_twice(query, _ONCE)
+    _refuse_misread(query)
     narrowing = [one for one in query if one[0] not in CONTROL]
     asked = [one for one in narrowing if _is_known(type_, one[0])]
     ignored = [Ignored(one, unknown(type_, one[0])) for one in narrowing if one not in asked]
@@ -100,15 +102,23 @@ def _is_known(type_: str, name: str) -> bool:
     return plain == "_has" or plain in answered(type_)
 
 
-def _refuse_twice(query: Iterable[Pair]) -> None:
-    """Return nothing if each parameter that is one thing has one value, however often it was given.
+def _refuse_misread(query: Sequence[Pair]) -> None:
+    """Return nothing if no parameter of the search itself has a modifier that it has not, or does not go with another.
 
-    Errors: BadParameterError.
+    Errors: NotSupportedError, BadParameterError; of a lenient client too, as R4 says.
+    Source: search.html#modifiers ("SHALL reject any search request that ... is suffixed by a modifier that the server
+            does not support for that parameter"), #query ("SHALL refuse to process a search request if they do not
+            recognize the _query parameter value"), #summary (includes "cannot be mixed with _summary=text").
     """
-    given: dict[str, str] = {}
-    for name, value in query:
-        if name in _ONCE and given.setdefault(name, value) != value:
-            raise BadParameterError(f"The parameter {name} was given with two values; one is enough.", place=name)
+    for name, _ in query:
+        if name == "_query":
+            raise NotSupportedError("There are no named queries here; leave _query out.", place="_query")
+        if name not in CONTROL and name.partition(":")[0] in CONTROL:
+            raise NotSupportedError(
+                f"The parameter {name[:40]!r} has a modifier that it has not here.", place=name[:40]
+            )
+        if name in INCLUDES and ("_summary", "text") in query:
+            raise BadParameterError(f"The parameter {name} does not go with _summary=text; give one.", place=name)
 
 
 def _refuse_unanswerable(asked: list[Pair]) -> None:

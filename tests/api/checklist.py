@@ -49,7 +49,10 @@ INTERACTIONS = (
     Row(
         "any: name of the request",
         "X-Request-Id comes back, or one is given",
-        ("api/test_http::test_a_request_keeps_its_own_name_or_is_given_one",),
+        (
+            "api/test_http::test_a_request_keeps_its_own_name_or_is_given_one",
+            "api/test_interactions::test_the_name_that_a_client_gives_its_requests_comes_back",
+        ),
     ),
     Row(
         "any: layout",
@@ -211,6 +214,7 @@ INTERACTIONS = (
         (
             "api/test_interactions::test_the_statement_is_given_in_full_and_where_what_is_normative_is_asked",
             "api/test_interactions::test_what_is_known_of_terminology_is_told_and_true",
+            "api/test_interactions::test_what_the_service_does_is_not_sent_again_to_who_has_it",
             "api/test_tokens::test_what_says_what_the_service_is_needs_no_token",
         ),
     ),
@@ -221,6 +225,7 @@ INTERACTIONS = (
             "api/test_http::test_a_method_an_address_has_not_is_405_and_allow_lists_all_it_has",
             "api/test_interactions::test_an_operation_that_is_none_is_said_to_be_none",
             "api/test_interactions::test_an_address_in_another_encoding_is_refused_not_guessed",
+            "api/test_interactions::test_a_type_may_be_written_with_a_slash_behind_it",
         ),
     ),
     Row(
@@ -371,7 +376,10 @@ SEARCH = (
     Row(
         "modifiers",
         "one that is not supported is an error",
-        ("api/test_search::test_a_value_that_cannot_be_meant_is_refused",),
+        (
+            "api/test_search::test_a_value_that_cannot_be_meant_is_refused",
+            "api/test_lenient::test_what_r4_has_refused_is_refused_even_of_a_lenient_client",
+        ),
     ),
     Row(
         "date",

@@ -85,7 +85,7 @@ def test_each_entry_of_a_batch_has_its_own_fate(client: TestClient) -> None:
         (part(None, "POST", "Patient"), "400", "line 1"),
         (part(PATIENT, "POST", "Patient/x/y/z/w"), "422", "names no resource"),
         (part(PATIENT, "POST", ""), "422", "url"),
-        (part(PATIENT, "POST", "Patient/$everyone"), "405", "The method POST is not for this address"),
+        (part(PATIENT, "POST", "Patient/$everyone"), "404", "There is no operation $everyone at this address"),
         (part(PATIENT, "POST", "Patient/x"), "405", "The method POST is not for this address"),
         (part(woman("x"), "PUT", "Patient/x", ifMatch='W/"1"'), "412", "the current version is none"),
         (part(woman("x"), "PUT", "Patient/x", ifNoneExist=W17), "422", "ifNoneExist is a condition of POST"),

@@ -182,7 +182,7 @@ def test_what_is_not_claimed_for_a_type_never_succeeds(client: TestClient, type_
         assert answer.status_code == status, (method, path, answer.text)
         assert valid(answer)["resourceType"] == "OperationOutcome"
     if "episode" not in {one["name"] for one in claim.get("operation", ())}:
-        refused(client.get(f"/fhir/{type_}/mine/$episode"), 404, "not-found", "")
+        refused(client.get(f"/fhir/{type_}/mine/$episode"), 404, "not-supported", "no operation $episode")
 
 
 @pytest.mark.parametrize(

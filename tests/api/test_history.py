@@ -147,3 +147,11 @@ def test_a_history_in_summary(client: TestClient) -> None:
     assert [set(one["resource"]) for one in entries if "resource" in one] == [
         {"resourceType", "id", "meta", "gender"}
     ] * 3
+
+
+def test_a_parameter_of_a_history_stands_once(client: TestClient) -> None:
+    """Source: http.html#history ("Each of these parameters SHALL NOT appear more than once")."""
+    put(client, {"resourceType": "Patient", "id": "a"})
+    for twice in ("_count=1&_count=2", "_since=2026-01-01T00:00:00Z&_since=2027-01-01T00:00:00Z", "_at=2026&_at=2027"):
+        refused(client.get(f"/fhir/Patient/_history?{twice}"), 400, "value", "was given with two values")
+    assert client.get("/fhir/Patient/_history?_format=json&_format=json").status_code == 200

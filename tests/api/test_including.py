@@ -196,3 +196,19 @@ def test_a_total_is_counted_unless_nobody_wants_it(client: TestClient) -> None:
     assert [one["resource"]["id"] for one in last["entry"]] == ["hers"]
     assert valid(client.get("/fhir/Observation?_count=0&_total=none"))["total"] == 3  # the count is what is asked for
     refused(client.get("/fhir/Observation?_total=maybe"), 400, "value", "must be none or estimate or accurate")
+
+
+def test_elements_are_those_of_the_matches_and_a_summary_is_of_all(client: TestClient) -> None:
+    """Source: search.html#elements ("The list of elements does not apply to included resources")."""
+    woman = {"gender": "female", "birthDate": "1990-02-03", "maritalStatus": {"text": "not known"}}
+    keep(client, "Patient", her=woman)
+    keep(client, "Observation", o=observed(subject=to("Patient/her")))
+    for query, kept, tagged in (
+        ("_elements=subject", {*woman}, False),
+        ("_summary=true", {*woman} - {"maritalStatus"}, True),
+    ):
+        page = valid(client.get(f"/fhir/Observation?_include=Observation:subject&{query}"))
+        match, brought = (one["resource"] for one in page["entry"])
+        assert "value" not in str([*match])
+        assert set(brought) & set(woman) == kept
+        assert ("SUBSETTED" in str(brought), "SUBSETTED" in str(match)) == (tagged, True)

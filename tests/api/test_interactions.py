@@ -198,6 +198,20 @@ def test_what_is_known_of_terminology_is_told_and_true(client: TestClient) -> No
     refused(client.get("/fhir/metadata?mode=nothing-known"), 400, "value", "full or normative or terminology")
 
 
+@pytest.mark.parametrize("mode", ["full", "terminology"])
+def test_what_the_service_does_is_not_sent_again_to_who_has_it(client: TestClient, mode: str) -> None:
+    """#capabilities ("An ETag header SHOULD be returned ... SHALL change if the returned resource
+    changes")."""
+    whole = client.get(f"/fhir/metadata?mode={mode}")
+    tag = whole.headers["etag"]
+    assert tag.startswith('W/"')
+    again = client.get(f"/fhir/metadata?mode={mode}", headers={"if-none-match": f'W/"other", {tag}'})
+    assert (again.status_code, again.content, again.headers["etag"]) == (304, b"", tag)
+    assert client.get(f"/fhir/metadata?mode={mode}", headers={"if-none-match": 'W/"other"'}).status_code == 200
+    elsewhere = client.get(f"/fhir/metadata?mode={mode}", headers={"host": "elsewhere.example"})
+    assert elsewhere.headers["etag"] != tag  # it names its own address
+
+
 def test_an_operation_that_is_none_is_said_to_be_none(client: TestClient) -> None:
     """#general (404 not found for what is no resource or operation): not that a resource of such an id was never here."""
     for method, address in (
@@ -416,3 +430,22 @@ def test_an_error_names_the_element_or_parameter_that_is_wrong(
     issue = valid(answer)["issue"][0]
     assert not place or issue["expression"] == [place], issue
     assert issue["diagnostics"] == issue["details"]["text"]
+
+
+def test_a_type_may_be_written_with_a_slash_behind_it(client: TestClient) -> None:
+    """#search and #cdelete, which is written DELETE [base]/[type]/?[search parameters] on R4's page."""
+    made = client.post("/fhir/Patient/", json=PATIENT, headers=FHIR)
+    assert made.status_code == 201
+    assert valid(client.get(f"/fhir/Patient/?{W17}"))["total"] == 1
+    assert client.delete(f"/fhir/Patient/?{W17}").status_code == 204
+    assert client.get(f"/fhir/Patient/{valid(made)['id']}").status_code == 410
+    refused(client.get("/fhir/Nothing/"), 404, "not-supported", "There is no resource type")
+
+
+def test_the_name_that_a_client_gives_its_requests_comes_back(client: TestClient) -> None:
+    """#custom (X-Correlation-Id: "A client assigned request id echoed back in the response")."""
+    for path in ("/fhir/metadata", "/fhir/Patient/none", "/nowhere", "/episodes"):
+        answer = client.get(path, headers={"x-correlation-id": "case-12"})
+        assert answer.headers["x-correlation-id"] == "case-12"
+        assert answer.headers["x-request-id"] != "case-12"
+    assert "x-correlation-id" not in client.get("/health", headers={"x-correlation-id": "two words"}).headers

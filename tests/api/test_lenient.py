@@ -57,13 +57,39 @@ def test_each_page_names_each_parameter_that_was_not_applied_and_counts_none(thr
     assert seen == ["p0", "p1", "p2"]
 
 
-def test_what_was_not_applied_is_told_where_nothing_matches_and_where_matches_are_only_counted(
-    three: TestClient,
+def test_what_was_not_applied_is_told_where_nothing_matches_too(three: TestClient) -> None:
+    page = valid(three.get("/fhir/Patient?_id=none&nickname=eve"))
+    assert [one["expression"] for one in told(page)] == [["nickname"]]
+    assert page["total"] == 0
+
+
+def test_a_count_has_no_entries(three: TestClient) -> None:
+    """Source: search.html#count (_count=0 is _summary=count: "with no entries, and no prev/next/last links")."""
+    for asked in ("_summary=count", "_count=0"):
+        page = valid(three.get(f"/fhir/Patient?{asked}&nickname=eve&_include=Patient:organization"))
+        assert ("entry" in page, page["total"], [*links(page)]) == (False, 3, ["self"])
+        assert "nickname" not in links(page)["self"]
+
+
+@pytest.mark.parametrize(
+    ("query", "code", "says"),
+    [
+        ("_query=current-high-risk", "not-supported", "There are no named queries here"),
+        ("_include:recurse=Patient:organization", "not-supported", "has a modifier that it has not here"),
+        ("_sort:desc=name", "not-supported", "has a modifier"),
+        ("_count:exact=1", "not-supported", "has a modifier"),
+        ("_include=Patient:organization&_summary=text", "value", "does not go with _summary=text"),
+        ("_summary=text&_revinclude=Observation:patient", "value", "does not go with _summary=text"),
+    ],
+)
+def test_what_r4_has_refused_is_refused_even_of_a_lenient_client(
+    three: TestClient, query: str, code: str, says: str
 ) -> None:
-    for asked in ("_id=none", "_summary=count", "_count=0"):
-        page = valid(three.get(f"/fhir/Patient?{asked}&nickname=eve"))
-        assert [one["expression"] for one in told(page)] == [["nickname"]]
-        assert page["total"] == (0 if asked == "_id=none" else 3)
+    """Source: search.html#query ("SHALL refuse to process a search request if they do not recognize the _query parameter
+    value"), #modifiers ("SHALL reject any search request that ... is suffixed by a modifier that the server does not
+    support for that parameter"), #summary ("cannot be mixed with _summary=text")."""
+    refused(three.get(f"/fhir/Patient?{query}"), 400, code, says)
+    refused(three.get(f"/fhir/Patient?{query}", headers={"prefer": "handling=lenient"}), 400, code, says)
 
 
 def test_a_search_that_was_applied_whole_tells_nothing(three: TestClient) -> None:
