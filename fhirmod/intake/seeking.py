@@ -21,6 +21,7 @@ from fhirmod.r4 import (
     component_types,
     composed,
     ends_in,
+    implied_systems,
     token,
     unescaped,
 )
@@ -140,7 +141,7 @@ def _clauses(parameter: SearchParameter, type_: str, value: str, modifier: str, 
         case "uri":
             return [(("text", "=", cut(unescaped(value))), _NO_RANGE)]
         case _:
-            return [_token(value, name)]
+            return [_token(value, name, implied_systems(parameter))]
 
 
 def _composite(parameter: SearchParameter, value: str, asking: Asking) -> list[Clause]:
@@ -154,12 +155,14 @@ def _composite(parameter: SearchParameter, value: str, asking: Asking) -> list[C
     return [met_by_both(*pair) for pair in product(*each)]
 
 
-def _token(value: str, name: str) -> Clause:
+def _token(value: str, name: str, implied: frozenset[str] = frozenset()) -> Clause:
     if name == "_id":
         return (("text", "=", unescaped(value)),)
     system, code = token(value)
     if not system and code is None:
         raise BadParameterError(f"A search by {name} needs a system or a value beside the bar.", place=name)
+    if system in implied:
+        system = ""  # a code of an element that names no system, since its value set does
     text, scope = (short, short) if name == "identifier" else (cut, brief)
     coded: Clause = (("text", "=", text(code)), _NO_RANGE) if code is not None else ()
     return coded if system is None else (*coded, ("scope", "=", scope(system)))

@@ -14,6 +14,7 @@ from .exact import dump, parse
 from .facts import concrete_types as _concrete_types
 from .facts import known_types as _known_types
 from .fhirpath_patching import fhirpath_patch
+from .implied import implied_systems
 from .indexed import (
     CompositeValue,
     DateValue,
@@ -90,6 +91,7 @@ __all__ = [
     "ends_in",
     "entry_texts",
     "fhirpath_patch",
+    "implied_systems",
     "json_patch",
     "narrative",
     "outside",

@@ -231,3 +231,24 @@ def test_a_search_sees_the_current_version_and_not_what_was_deleted(client: Test
 def test_a_value_that_cannot_be_meant_is_refused(client: TestClient, query: str, code: str, says: str) -> None:
     """Source: search.html#modifiers (a server SHALL reject an unsupported modifier), #errors."""
     refused(client.get(f"/fhir/Observation?{query}"), 400, code, says)
+
+
+def test_a_code_is_found_by_the_system_that_its_value_set_gives_it(client: TestClient) -> None:
+    """Source: search.html#token (of code: "(implicit)", "the system is defined in the value set"); the systems are those of
+    R4's value sets administrative-gender, observation-status and event-status; a boolean has no bar ("SHALL NOT be used").
+    """
+    keep(client, "Patient", her={"gender": "female"}, him={"gender": "male"}, who={"active": True})
+    keep(client, "Observation", o=observed(), a=observed() | {"status": "amended"})
+    gender, status = "http://hl7.org/fhir/administrative-gender", "http://hl7.org/fhir/observation-status"
+    assert found(client, "Patient", ("gender", f"{gender}|female")) == "her"
+    assert found(client, "Patient", ("gender", f"{gender}|female,{gender}|male")) == "her him"
+    assert found(client, "Patient", ("gender", f"{gender}|")) == "her him"
+    assert found(client, "Patient", ("gender:not", f"{gender}|male")) == "her who"
+    assert found(client, "Patient", ("gender", f"{status}|female")) == ""
+    assert found(client, "Patient", ("gender", "urn:oid:2.999|female")) == ""
+    assert found(client, "Observation", ("status", f"{status}|amended")) == "a"
+    assert found(client, "Observation", ("code", f"{status}|8867-4")) == ""  # a coding says its own system
+    made = client.post(
+        "/fhir/Patient", json={"resourceType": "Patient"}, headers=FHIR | {"if-none-exist": f"gender={gender}|male"}
+    )
+    assert (made.status_code, made.json()["id"]) == (200, "him")
