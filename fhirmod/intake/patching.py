@@ -41,10 +41,30 @@ class Patch:
                     f"The patch changes {name} of {current.type}/{current.id}; a patch keeps what a resource is.",
                     place=f"{current.type}.{name}",
                 )
+        resource = _told_anew(before, resource)
         wrong = tuple(refusals(resource, known_profiles()))
         if wrong:
             raise InvalidError("What the patch makes is not valid FHIR R4.", findings=wrong)
         return dump(resource), resource
+
+
+def _told_anew(before: Mapping[str, Any], resource: dict[str, Any]) -> dict[str, Any]:
+    """Return the patched resource without the narrative that told of what it was, unless the patch saw to it.
+
+    Errors: BusinessRuleError for a narrative that says more than the data, which nobody here can write anew.
+    Source: http://hl7.org/fhir/R4/http.html#patch ("SHALL ensure that the narrative in a resource is not clinically
+            unsafe after the PATCH")
+    """
+    told = before.get("text")
+    changed = any(before.get(one) != resource.get(one) for one in {*before, *resource} - {"meta", "text"})
+    if told is None or resource.get("text") != told or not changed or told.get("status") == "empty":
+        return resource
+    if told.get("status") == "additional":
+        raise BusinessRuleError(
+            "The narrative says more than the data and would tell of what was before the patch; patch text too.",
+            place=f"{resource['resourceType']}.text",
+        )
+    return {name: value for name, value in resource.items() if name != "text"}
 
 
 def read_patch(document: Any) -> Patch:

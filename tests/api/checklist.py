@@ -160,6 +160,7 @@ INTERACTIONS = (
         (
             "api/test_deleting::test_a_patch_changes_what_it_says_and_nothing_else",
             "api/test_deleting::test_a_patch_that_cannot_be_done_changes_nothing",
+            "api/test_deleting::test_no_narrative_tells_of_what_was_before_a_patch",
             "api/test_deleting::test_what_is_not_there_is_not_patched",
             "api/test_claims::test_both_forms_of_patch_are_taken_by_each_type",
             "intake/test_taken_away::test_a_patch_of_an_image_is_a_correction_and_keeps_every_digit",

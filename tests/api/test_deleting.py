@@ -82,6 +82,45 @@ def test_a_patch_changes_what_it_says_and_nothing_else(client: TestClient) -> No
         assert valid(answer)["note"] == [{"text": digits}]
 
 
+def narrative(status: str, said: str = "Eve, female") -> dict[str, str]:
+    return {"status": status, "div": f'<div xmlns="http://www.w3.org/1999/xhtml">{said}</div>'}
+
+
+TELLING = {"op": "add", "path": "/text", "value": narrative("generated", "Eve, male")}
+
+
+@pytest.mark.parametrize(
+    ("status", "change", "left"),
+    [
+        ("generated", [{"op": "replace", "path": "/gender", "value": "male"}], None),
+        ("extensions", [{"op": "remove", "path": "/gender"}], None),
+        ("generated", [{"op": "replace", "path": "/gender", "value": "male"}, TELLING], TELLING["value"]),
+        ("additional", [{"op": "replace", "path": "/gender", "value": "male"}, TELLING], TELLING["value"]),
+        ("empty", [{"op": "replace", "path": "/gender", "value": "male"}], narrative("empty")),
+        ("generated", [{"op": "add", "path": "/meta/tag", "value": [{"code": "q"}]}], narrative("generated")),
+        ("generated", [{"op": "test", "path": "/gender", "value": "female"}], narrative("generated")),
+    ],
+)
+def test_no_narrative_tells_of_what_was_before_a_patch(
+    client: TestClient, status: str, change: list[dict[str, Any]], left: Any
+) -> None:
+    """Source: http.html#patch ("The server SHALL ensure that the narrative in a resource is not clinically unsafe after the
+    PATCH operation is performed"; it may delete a generated one, and reject the patch of another)."""
+    put(client, PATIENT | {"id": "eve", "gender": "female", "text": narrative(status)})
+    answer = client.patch("/fhir/Patient/eve", content=json.dumps(change), headers=JSON_PATCH)
+    assert answer.status_code == 200, answer.text
+    assert valid(client.get("/fhir/Patient/eve")).get("text") == left
+
+
+def test_a_narrative_that_says_more_than_the_data_is_patched_with_them(client: TestClient) -> None:
+    put(client, PATIENT | {"id": "eve", "gender": "female", "text": narrative("additional", "Eve, who is tired")})
+    change = [{"op": "replace", "path": "/gender", "value": "male"}]
+    answer = client.patch("/fhir/Patient/eve", content=json.dumps(change), headers=JSON_PATCH)
+    refused(answer, 422, "business-rule", "patch text too")
+    assert valid(answer)["issue"][0]["expression"] == ["Patient.text"]
+    assert valid(client.get("/fhir/Patient/eve"))["meta"]["versionId"] == "1"
+
+
 @pytest.mark.parametrize(
     ("body", "kind", "status", "code", "says"),
     [
