@@ -11,7 +11,7 @@ from api.guard import Endpoint, every_method
 from .bundling import bundle
 from .capability import metadata
 from .dispatching import by_depth, endpoints
-from .guard import nothing_here
+from .guard import no_configuration, nothing_here
 
 _MADE = {"capabilities": metadata, "transaction": bundle, "batch": bundle}
 
@@ -22,6 +22,7 @@ def fhir_app(parts: Parts) -> Starlette:
     application.state.parts = parts
     found = endpoints(_MADE)
     routes = [every_method(path or "/", found[path]) for path in sorted(found, key=by_depth)]
+    routes.insert(0, every_method("/.well-known/smart-configuration", no_configuration))
     routes.append(every_method("/{type}/", found["/{type}"]))  # some clients write Patient/?name=
     application.router = Router(routes, redirect_slashes=False, default=_nothing)
     return application

@@ -33,3 +33,15 @@ async def nothing_here(request: Request) -> Response:
     """Answer an address that is none of the table's."""
     refused = RefusedRequest(404, "not-found", "There is nothing at this address; /fhir/metadata says what there is.")
     return as_fhir(404, [refused.finding])
+
+
+async def no_configuration(request: Request) -> Response:
+    """Answer who looks for a SMART configuration, with or without a token: there is none, and why.
+
+    Source: SMART App Launch 2, conformance (token_endpoint is required; whoever asks has no token yet)
+    """
+    sentence = (
+        "There is no SMART configuration here: it must name the issuer's token endpoint, and this service knows its "
+        "issuer, if any, by name and keys only. Ask whoever runs the service."
+    )
+    return as_fhir(404, [RefusedRequest(404, "not-supported", sentence).finding])

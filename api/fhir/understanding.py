@@ -73,7 +73,7 @@ def understood(type_: str, query: Sequence[Pair], asking: Asking, *, strict: boo
     _refuse_misread(query)
     narrowing = [one for one in query if one[0] not in CONTROL]
     asked = [one for one in narrowing if _is_known(type_, one[0])]
-    ignored = [Ignored(one, unknown(type_, one[0])) for one in narrowing if one not in asked]
+    ignored = [Ignored(one, unknown(type_, one[0])) for one in narrowing if not _is_known(type_, one[0])]
     brought: list[tuple[Pair, Include]] = []
     for one in query:
         if one[0] in INCLUDES:

@@ -22,7 +22,7 @@ from fhirmod.intake import Intake
 from fhirmod.store import open_store
 
 from .issuer import AUDIENCE, ISSUER, Hands, asking_tokens, bearer, token
-from .walked import valid
+from .walked import refused, valid
 
 NAMED: dict[str, Any] = {"issuer": ISSUER, "audience": AUDIENCE, "keys": "jwks.json"}
 WARD = "https://ward.example.org"
@@ -121,3 +121,16 @@ def test_openapi_says_of_each_operation_which_scopes_it_needs(tmp_path: Path) ->
     plain = json.dumps(document())
     assert "security" not in plain
     assert "bearer" not in plain.lower()
+
+
+def test_who_looks_for_a_smart_configuration_is_told_that_there_is_none_and_why(tmp_path: Path) -> None:
+    """SMART App Launch 2, conformance (read as reprinted: token_endpoint is required, and it is asked for without a token)."""
+    with asking_tokens(tmp_path) as (client, _):
+        for by in ({}, bearer("garbage"), bearer(token())):
+            answer = client.get("/fhir/.well-known/smart-configuration", headers=by)
+            refused(answer, 404, "not-supported", "must name the issuer's token endpoint")
+        [rest] = valid(client.get("/fhir/metadata"))["rest"]
+        assert "there is no .well-known/smart-configuration" in rest["security"]["description"]
+        said = str(rest["security"])
+        assert ISSUER not in said  # nothing is told that only the issuer may change
+        assert "SMART-on-FHIR" not in said
