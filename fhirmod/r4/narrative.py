@@ -4,6 +4,7 @@ Source: http://hl7.org/fhir/R4/narrative.html#Narrative (txt-1, txt-2), which na
         (without 9.4) and 15, links and images; element and attribute names from the HTML 4.01 index.
 """
 
+import re
 from collections.abc import Iterator
 from xml.parsers import expat
 
@@ -30,6 +31,8 @@ _BY_ELEMENT = {
     "area": frozenset("shape coords href nohref alt".split()),  # noqa: SIM905
 }
 _VOID_CONTENT = "img"
+_SCRIPTS = ("javascript:", "vbscript:")
+_ADDRESS_SPACE = re.compile(r"[\x00-\x20]+")  # a browser leaves these out of an address
 
 Problem = tuple[str, str]  # the invariant's key, and what was got and would be right
 
@@ -59,6 +62,7 @@ class _Reader:
         self._parser.EndElementHandler = self._end
         self._parser.CharacterDataHandler = self._characters
         self._parser.StartDoctypeDeclHandler = self._doctype
+        self._parser.ProcessingInstructionHandler = self._instruction
 
     def read(self, text: str) -> None:
         self._parser.Parse(text.encode("utf-8", "surrogatepass"), True)
@@ -73,6 +77,8 @@ class _Reader:
                 self._say(f"its outermost element is {name[:20]}; wanted div")
             if attributes.get("xmlns") != XHTML:
                 self._say(f"its div has no namespace; wanted xmlns {XHTML}")
+        elif attributes.get("xmlns", XHTML) != XHTML:
+            self._say(f"its element {name[:20]} is of another namespace; wanted {XHTML}")
         if name not in _ELEMENTS:
             self._say(f"it has the element {name[:20]}; wanted only formatting, links and images")
         elif name == _VOID_CONTENT:
@@ -81,7 +87,7 @@ class _Reader:
         for key, value in attributes.items():
             if key not in _EVERYWHERE and key not in own and not key.startswith("xmlns:"):
                 self._say(f"its element {name[:20]} has the attribute {key[:20]}; wanted none of that name")
-            elif key in ("href", "src") and value.strip().lower().startswith(("javascript:", "vbscript:")):
+            elif key in ("href", "src") and _ADDRESS_SPACE.sub("", value).lower().startswith(_SCRIPTS):
                 self._say(f"its element {name[:20]} links to a script; wanted a link without one")
 
     def _end(self, _name: str) -> None:
@@ -90,6 +96,9 @@ class _Reader:
     def _characters(self, text: str) -> None:
         if not self.content and text.strip():
             self.content = True
+
+    def _instruction(self, name: str, _data: str) -> None:
+        self._say(f"it has the processing instruction {name[:20]}; wanted only formatting, links and images")
 
     def _doctype(self, *_: object) -> None:
         self._say("it has a document type declaration; wanted none")
