@@ -32,7 +32,7 @@ def check_document(document: Any, *, many: bool = False) -> list[Finding]:
     """Return the findings of a parsed document, as `check_text` does."""
     match document:
         case {"resourceType": "Bundle"}:
-            found = check(document)
+            found = check(document, known=known_profiles())
             return found if any(one.refuses for one in found) else [*found, *judged_bundle(document)]
         case {"resourceType": _}:
             plain = said_at_once(document, known_profiles()) if many else None

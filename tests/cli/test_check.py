@@ -176,6 +176,16 @@ def test_a_long_file_says_of_each_line_what_a_short_one_does(tmp_path: Path, mon
     assert found(file) == walked
 
 
+def test_an_entry_of_a_bundle_is_held_to_the_profiles_it_claims_as_the_resource_alone_is() -> None:
+    claimed = {"meta": {"profile": ["https://fhirmod.example.org/fhir/StructureDefinition/birth"]}}
+    birth = {"resourceType": "Observation", "status": "final", "code": {"text": "x"}} | claimed
+    entry = {"fullUrl": "urn:uuid:00000000-0000-4000-8000-000000000001", "resource": birth}
+    bundle = {"resourceType": "Bundle", "type": "collection", "entry": [entry]}
+    alone = {(one.code, one.place.removeprefix("Observation")) for one in check_text(dump(birth)) if one.refuses}
+    inside = {(one.code, one.place.removeprefix("Bundle.entry[0].resource")) for one in check_text(dump(bundle))}
+    assert alone and alone <= inside
+
+
 def test_a_file_of_lines_is_never_held_whole(tmp_path: Path) -> None:
     file = Path(write(tmp_path / "many.ndjson", *[GOOD | {"contact": [{"name": {"text": "x" * 10_000}}]}] * 600))
     assert file.stat().st_size > 6_000_000
