@@ -22,7 +22,7 @@ def code(say: Say, value: str, binding: Bound, name: str, place: Place) -> None:
     """Say whether a code is in the value set its element is bound to."""
     if found := broken(binding, value, "code"):
         severity, members = found
-        _not_member(say, severity, place, f"The element {name} has the code {value[:64]}; wanted {members.example}.")
+        _not_member(say, severity, place, f"The element {name} has the code {_shown(value)}; wanted {members.example}.")
 
 
 def bound(say: Say, value: Json, slot: Slot, binding: Bound, place: Place) -> None:
@@ -31,7 +31,7 @@ def bound(say: Say, value: Json, slot: Slot, binding: Bound, place: Place) -> No
         severity, members = found
         codings = [one for one in each(value, "coding") if isinstance(one, dict)] or [value]
         got = codings[0].get("code")
-        what = f"the code {got[:64]} of {_system(codings[0])}" if isinstance(got, str) else "no code"
+        what = f"the code {_shown(got)} of {_system(codings[0])}" if isinstance(got, str) else "no code"
         _not_member(say, severity, place, f"The element {slot.field.name} has {what}; wanted {members.example}.")
 
 
@@ -50,7 +50,7 @@ def coding(say: Say, node: Json, place: Place) -> None:
             "unknown-code",
             "code-invalid",
             place,
-            f"The code {code[:64]} is not defined by {system[:120]}; wanted one of its codes.",
+            f"The code {_shown(code)} is not defined by {system[:120]}; wanted one of its codes.",
         )
     elif system == UCUM and not is_ucum(code):
         _not_ucum(say, code, place)
@@ -103,3 +103,12 @@ def extension(say: Say, node: Json, place: Place) -> None:
 def _system(coding: dict[str, Any]) -> str:
     system = coding.get("system")
     return system[:120] if isinstance(system, str) else "no system"
+
+
+def _shown(code: str) -> str:
+    r"""Return a code for a sentence, with what cannot be seen written as its escape.
+
+    >>> _shown("final" + chr(160))
+    'final\\xa0'
+    """
+    return "".join(one if one.isprintable() else one.encode("unicode_escape").decode() for one in code[:64])
