@@ -17,6 +17,7 @@ from .apart import claims_schema, types_schema
 from .bundles import Bundle
 from .check import check
 from .claims import asked, of_another_type
+from .definition_reading import BROKEN
 from .inside import Inside
 from .invariants import Scope
 from .invariants.logic import each
@@ -28,7 +29,7 @@ from .plan import plan
 from .profile_subset import linked
 from .sorting import Asked
 from .subset import SUBSET_TYPES, Schema, ways
-from .walk import BEST_PRACTICE, BROKEN, Walk
+from .walk import BEST_PRACTICE, Walk
 
 Narrowing = tuple[tuple[str, ...], Mapping[str, tuple[str, ...]]]
 

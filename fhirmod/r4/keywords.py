@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable
 from typing import Any
 
+from .definition_reading import BROKEN
 from .fragments import MOOT, TRANSLATED
 from .invariants import TESTS, Scope
 from .meaning import bound, coding, identifier, quantity
@@ -10,7 +11,7 @@ from .narrative import problems
 from .places import Place
 from .plan import Check, Slot, plan
 from .sorting import marks
-from .walk import BEST_PRACTICE, BROKEN
+from .walk import BEST_PRACTICE
 
 Test = Callable[[Any], bool]
 

@@ -7,6 +7,7 @@ from typing import Any
 from fhirmod.errors import InvalidError
 
 from .bindings import Members, members
+from .definition_reading import by_url, reading
 from .facts import facts
 from .inputs import read_input
 from .profiles import TYPES, Lookup, Profile, compile_profile
@@ -19,15 +20,16 @@ class Known:
 
     Shape: a definition without a snapshot gets one from its differential; `value_sets` may draw on
            each other and on R4's.
+    Errors: InvalidError for a definition without a URL.
     """
 
     def __init__(
         self, definitions: Iterable[Mapping[str, Any]] = (), value_sets: Iterable[Mapping[str, Any]] = ()
     ) -> None:
-        self._value_sets = {str(one["url"]): one for one in value_sets}
+        self._value_sets = by_url("ValueSet", value_sets)
         self._members: dict[str, Members] = {}
         self._lookup = Lookup(self.type_of, self._own_members)
-        self._own = {str(one["url"]): one for one in definitions}
+        self._own = by_url("StructureDefinition", definitions)
         self._complete: dict[str, Mapping[str, Any]] = {}
         self._compiled: dict[str, Profile] = {}
         self.extensions = frozenset(url for url, one in self._own.items() if one.get("type") == "Extension")
@@ -41,13 +43,24 @@ class Known:
 
         Errors: InvalidError if its differential does not fit its base.
         """
+        return self._definition(url, frozenset())
+
+    def _definition(self, url: str, above: frozenset[str]) -> Mapping[str, Any] | None:
+        """Return the same; `above` are those whose snapshots wait for this one."""
         bare = url.partition("|")[0]
         if bare not in self._own:
             return _r4_definitions().get(bare)
+        if bare in above:
+            raise InvalidError(
+                f"The definition {bare[:200]} is made from itself; wanted a base that is another.",
+                place="StructureDefinition.baseDefinition",
+            )
         if bare not in self._complete:
             one = self._own[bare]
-            made = one if "snapshot" in one else {**one, "snapshot": {"element": snapshot(one, self.definition)}}
-            self._complete[bare] = made
+            with reading("StructureDefinition", one):
+                waiting = above | {bare}
+                elements = None if "snapshot" in one else snapshot(one, lambda base: self._definition(base, waiting))
+            self._complete[bare] = one if elements is None else {**one, "snapshot": {"element": elements}}
         return self._complete[bare]
 
     def profile(self, url: str) -> Profile | None:
@@ -64,16 +77,18 @@ class Known:
         if bare not in self._compiled:
             definition = self.definition(bare)
             if definition is not None:
-                self._compiled[bare] = compile_profile(definition, self._lookup)
+                with reading("StructureDefinition", self._own[bare]):
+                    self._compiled[bare] = compile_profile(definition, self._lookup)
         return self._compiled.get(bare)
 
     def _own_members(self, url: str) -> Members | None:
         """Return the members of a value set brought along; one that draws on itself holds nothing more by that."""
         if url not in self._members and url in self._value_sets:
             self._members[url] = Members(url, {}, frozenset(), frozenset(), None)
-            self._members[url] = compiled(
-                self._value_sets[url], lambda other: self._own_members(other) or members(other)
-            )
+            with reading("ValueSet", self._value_sets[url]):
+                self._members[url] = compiled(
+                    self._value_sets[url], lambda other: self._own_members(other) or members(other)
+                )
         return self._members.get(url)
 
     def claimable(self) -> Iterator[Profile]:

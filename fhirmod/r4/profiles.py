@@ -96,9 +96,11 @@ class Profile:
 def compile_profile(definition: Mapping[str, Any], lookup: Lookup = Lookup()) -> Profile:
     """Return a StructureDefinition with a snapshot, compiled.
 
-    Errors: KeyError if it has no snapshot, or an element of it has no id.
+    Errors: KeyError, TypeError, ValueError or AttributeError if it has no snapshot or has not the form of one.
     """
     elements = definition["snapshot"]["element"]
+    if definition["type"] not in facts()["types"]:
+        raise ValueError(definition["type"])
     root: Element | None = None
     for raw in elements:
         _, *names = _steps(raw["id"])
@@ -166,6 +168,9 @@ def _steps(identity: str) -> list[tuple[str, str]]:
 
 def _element(raw: Mapping[str, Any], name: str, part: str, lookup: Lookup) -> Element:
     found: dict[str, Any] = {}
+    for key, wanted in _FORMS.items():
+        if type(raw.get(key, wanted())) is not wanted:
+            raise TypeError(key)
     for key, value in raw.items():
         for start in ("fixed", "pattern", "minValue", "maxValue"):
             if key.startswith(start):
@@ -202,15 +207,19 @@ def _element(raw: Mapping[str, Any], name: str, part: str, lookup: Lookup) -> El
         max_length=raw.get("maxLength"),
         binding=_binding(named, lookup) if not base or [*named] != base.get("binding", []) else None,
         rules=tuple(
-            (one["key"], one["severity"], one["expression"])
+            (str(one["key"]), str(one["severity"]), str(one["expression"]))
             for one in raw.get("constraint", ())
             if "expression" in one and one["expression"] not in _base_rules()
         ),
-        discriminators=tuple((one["type"], one["path"]) for one in slicing.get("discriminator", ())) or _implied(name),
+        discriminators=tuple((str(one["type"]), str(one["path"])) for one in slicing.get("discriminator", ()))
+        or _implied(name),
         closed=slicing.get("rules") == "closed",
         at_end=slicing.get("rules") == "openAtEnd",
         ordered=bool(slicing.get("ordered")),
     )
+
+
+_FORMS: Mapping[str, type] = {"id": str, "min": int, "max": str, "maxLength": int, "slicing": dict, "binding": dict}
 
 
 def _implied(name: str) -> tuple[tuple[str, str], ...]:

@@ -30,6 +30,11 @@ def snapshot(definition: Mapping[str, Any], find: Find) -> list[Json]:
             f"The base definition {url[:200]!r} is not known here; wanted one of R4's or one given along.",
             place="StructureDefinition.baseDefinition",
         )
+    if definition.get("type", base["type"]) != base["type"]:
+        raise InvalidError(
+            f"The definition is of {str(definition['type'])[:64]}, its base of {base['type']}; wanted one of its type.",
+            place="StructureDefinition.type",
+        )
     made = _Snapshot(base["snapshot"]["element"], find)
     for element in definition["differential"]["element"]:
         made.lay(element)

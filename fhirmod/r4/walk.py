@@ -11,6 +11,7 @@ from fhirmod.errors import Finding, Severity
 from .bundles import Bundle
 from .claims import check_claims
 from .conform import Around
+from .definition_reading import BROKEN
 from .extensions import check_extension
 from .facts import concrete_types, known_types
 from .grammars import form
@@ -22,7 +23,6 @@ from .plan import Plan, Slot, plan
 from .primitives import primitive
 
 QUANTITIES = ("Quantity", "Age", "Count", "Distance", "Duration")
-BROKEN = (TypeError, AttributeError, KeyError, ValueError, IndexError)
 # R4 marks dom-6 as best practice (elementdefinition-bestpractice), so it informs and does not warn.
 BEST_PRACTICE = frozenset(("dom-6",))
 

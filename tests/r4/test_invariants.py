@@ -20,10 +20,11 @@ from fhirpathpy.models import models
 from fhirpathpy.parser import parse
 
 from fhirmod.r4 import check
+from fhirmod.r4.definition_reading import BROKEN
 from fhirmod.r4.facts import facts
 from fhirmod.r4.invariants import ROWS, TESTS, WORDS, Scope
 from fhirmod.r4.plan import plan
-from fhirmod.r4.walk import BROKEN, Walk
+from fhirmod.r4.walk import Walk
 
 from .corpus import changed, invalid, valid
 
