@@ -22,6 +22,7 @@ def compiled(value_set: Json, find: Find) -> Members:
     """Return the members of a ValueSet; `find` leads to those of the sets it draws on.
 
     Shape: a set without `compose` holds what its expansion lists.
+    Errors: KeyError, TypeError, ValueError or AttributeError if it has not the form of a ValueSet.
     """
     compose = value_set.get("compose")
     if compose is None:
@@ -38,6 +39,8 @@ def compiled(value_set: Json, find: Find) -> Members:
             codes[system] = codes.get(system, set()) - out
             without[system] = without.get(system, frozenset()) | out
     every = frozenset(code for some in codes.values() for code in some)
+    if not all(isinstance(one, str) for one in (*every, *codes, *unknown)):
+        raise TypeError("code")
     pairs = {system: frozenset(some) for system, some in codes.items()}
     return Members(str(value_set["url"]), pairs, every, frozenset(unknown), None, without=without)
 

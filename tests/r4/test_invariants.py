@@ -41,7 +41,9 @@ DIFFERENCES = {
         "per-1",
         "period of one day",
     ): "it reads a day as its first moment; R4's Period.end includes the whole day",
+    ("per-1", "period whose end is the day of its start"): "the same",
     ("per-1", "period across offsets"): "it compares the clock without the offset",
+    ("per-1", "period across offsets within hours"): "the same",
     ("per-1", "per-1 by a millisecond"): "it compares whole seconds",
     ("inv-1", "task with input of any type"): "it reads a day as its first moment",
     (
