@@ -208,7 +208,11 @@ class Intake(Resources):
         after: str | None = None
         while True:
             page = self.store.read(partial(Reader.search, access=access, type_=type_, after=after, count=_AT_ONCE))
-            found = {(one.type, one.id): values(parse(one.body)) for one in page.versions if one.body is not None}
+            found = {
+                (one.type, one.id): (one.version, values(parse(one.body)))
+                for one in page.versions
+                if one.body is not None
+            }
             if found:
                 self.store.write(partial(Writer.reindex, access=access, values=found))
             after = page.next

@@ -119,7 +119,9 @@ search_value = Table(
     _text("scope"),
     Column("low", Double, nullable=False),
     Column("high", Double, nullable=False),
-    PrimaryKeyConstraint("rid", "field", "text", "scope", "low", "high", name="pk_search_value"),
+    # a resource's rows differ, since one writer at a time makes them: PostgreSQL need not look, and its key is short
+    PrimaryKeyConstraint("rid", "field", "text", "scope", "low", "high", name="pk_search_value").ddl_if("sqlite"),
+    Index("ix_search_value_of", "rid", "field").ddl_if("postgresql"),
     Index("ix_search_value_found", "field", "text", "low", "rid"),
     sqlite_with_rowid=False,
 )

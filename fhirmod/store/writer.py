@@ -202,11 +202,20 @@ class Writer(JobWriter):
         self._change(s.ADD_MEMBER, list(members.values()))
         return numbers
 
-    def reindex(self, access: Access, values: Mapping[Key, Sequence[Value]]) -> None:
-        """Return nothing; these resources, which are here, are found by these values and no others."""
+    def reindex(self, access: Access, values: Mapping[Key, tuple[int, Sequence[Value]]]) -> None:
+        """Return nothing; these resources are found by the values of this version of theirs and no others.
+
+        Shape: one that has another version by now is left as it is: who wrote that has indexed it.
+        """
         access.require("write")
-        rids = {(row[0], row[1]): row[2] for row in self._over(s.places, list(values)) if row[3]}
-        wanted = {_row(rids[key], key[0], value) for key, some in values.items() for value in some}
+        if self._concurrent:
+            self._over(s.lock_resources, sorted(values))
+        rids = {
+            (type_, id_): rid
+            for type_, id_, rid, version in self._over(s.places, list(values))
+            if version and version == values[type_, id_][0]
+        }
+        wanted = {_row(rid, key[0], value) for key, rid in rids.items() for value in values[key][1]}
         self._replace(wanted, self._over(s.values_of, [(rid,) for rid in rids.values()]), s.DROP_VALUE, s.ADD_VALUE)
 
     def keep_up(self, access: Access, what: str) -> None:

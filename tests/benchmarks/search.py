@@ -22,9 +22,10 @@ from pathlib import Path
 from typing import Any
 
 from fhirmod.intake import Asking, criterion, merged
-from fhirmod.intake.indexing import values
+from fhirmod.intake.indexing import brief, values
 from fhirmod.r4 import dump
 from fhirmod.store import Access, Page, Put, Store, microseconds, open_store
+from fhirmod.store.rows import field
 from tests.postgresql import binaries, cluster
 
 from .bedside import serving
@@ -185,7 +186,7 @@ def _ask(client: http.client.HTTPConnection, words: str, turn: int) -> dict[str,
 _PLAIN = """
 SELECT v.body FROM (
   SELECT rid FROM search_value
-  WHERE type = 'Observation' AND param = 'code:date' AND text = '8867-4' AND low >= ? AND low < ? AND scope = ?
+  WHERE field = ? AND text = '8867-4' AND low >= ? AND low < ? AND scope = ?
   ORDER BY rid LIMIT 21
 ) AS hit JOIN resource r ON r.rid = hit.rid JOIN version v ON v.rid = r.rid AND v.version = r.version ORDER BY hit.rid
 """
@@ -193,7 +194,8 @@ SELECT v.body FROM (
 
 def _by_hand(plain: sqlite3.Connection, turn: int) -> list[bytes]:
     low = microseconds(_day(turn))
-    return [row[0] for row in plain.execute(_PLAIN, (low, low + 86_400e6, LOINC))][:20]
+    known = field("Observation", "code:date"), low, low + 86_400e6, brief(LOINC)
+    return [row[0] for row in plain.execute(_PLAIN, known)][:20]
 
 
 def _by_us(store: Store, turn: int) -> Page:

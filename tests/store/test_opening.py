@@ -4,6 +4,7 @@ import re
 import sqlite3
 import threading
 from pathlib import Path
+from typing import Any
 
 import pytest
 from alembic import command
@@ -11,7 +12,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import create_engine, inspect
+from sqlalchemy import Engine, create_engine, inspect
 
 from fhirmod.errors import NotSupportedError
 from fhirmod.store import HeldRow, Store, open_store
@@ -36,8 +37,18 @@ def test_an_empty_file_gets_every_table(sqlite_store: Store, tmp_path: Path) -> 
 
 def test_the_model_and_the_revisions_agree(store: Store) -> None:
     """alembic.autogenerate.compare_metadata is the outside judge."""
-    with store._reading.connect() as connection:
-        assert compare_metadata(MigrationContext.configure(connection), METADATA) == []
+    assert differing(store._reading) == []
+
+
+def differing(engine: Engine) -> list[Any]:
+    """Return where the tables differ from the model; an index that only PostgreSQL has counts there alone."""
+
+    def counts(_item: Any, name: str | None, kind: str, _reflected: bool, _other: Any) -> bool:
+        return engine.dialect.name == "postgresql" or (kind, name) != ("index", "ix_search_value_of")
+
+    with engine.connect() as connection:
+        opts = {"include_object": counts}
+        return list(compare_metadata(MigrationContext.configure(connection, opts=opts), METADATA))
 
 
 def test_the_model_and_the_revisions_write_the_same_sql(sqlite_store: Store, tmp_path: Path) -> None:
@@ -117,8 +128,7 @@ def test_the_revisions_go_down_to_nothing_and_up_again(empty_url: str) -> None:
     with open_store(empty_url) as store:
         assert store.read(lambda r: r.get(ALL, "Observation", "o1")) is None
         assert write(store, put()) == [1]
-        with store._reading.connect() as connection:
-            assert compare_metadata(MigrationContext.configure(connection), METADATA) == []
+        assert differing(store._reading) == []
 
 
 def test_text_in_postgresql_is_ordered_by_its_bytes(postgresql_url: str) -> None:

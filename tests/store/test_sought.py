@@ -49,7 +49,9 @@ def test_a_row_that_meets_a_clause_finds_its_resource(filled: Store, values: lis
 
 
 def test_what_is_indexed_anew_is_found_by_that_and_by_nothing_else(filled: Store) -> None:
-    filled.write(lambda writer: writer.reindex(ALL, {("Observation", "a"): [("name", "abd", "abd", 0.0, 0.0)]}))
+    filled.write(lambda writer: writer.reindex(ALL, {("Observation", "a"): (1, [("name", "abd", "abd", 0.0, 0.0)])}))
+    for other in (0, 2):  # it was written meanwhile, and indexed by that
+        filled.write(lambda writer, other=other: writer.reindex(ALL, {("Observation", "a"): (other, [])}))  # type: ignore[misc]
     asked = [([Sought(("name",), (NAMED,))], "a c"), ([Sought(("code",), (RATE,))], "b")]
     for values, expected in asked:
         page = filled.read(partial(Reader.search, access=ALL, type_="Observation", criteria=values, count=9))

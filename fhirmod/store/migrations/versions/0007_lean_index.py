@@ -17,6 +17,8 @@ def upgrade() -> None:
     op.create_table("upkeep", sa.Column("what", TEXT, nullable=False), sa.PrimaryKeyConstraint("what", name="pk_upkeep"))
     op.execute("INSERT INTO upkeep SELECT 'index' WHERE EXISTS (SELECT 1 FROM resource)")
     op.drop_table("search_value")
+    key = sa.PrimaryKeyConstraint("rid", "field", "text", "scope", "low", "high", name="pk_search_value")
+    postgresql = op.get_bind().dialect.name == "postgresql"
     op.create_table(
         "search_value",
         sa.Column("rid", NUMBER, nullable=False),
@@ -25,9 +27,11 @@ def upgrade() -> None:
         sa.Column("scope", TEXT, nullable=False),
         sa.Column("low", sa.Double(), nullable=False),
         sa.Column("high", sa.Double(), nullable=False),
-        sa.PrimaryKeyConstraint("rid", "field", "text", "scope", "low", "high", name="pk_search_value"),
+        *([] if postgresql else [key]),
         sqlite_with_rowid=False,
     )
+    if postgresql:
+        op.create_index("ix_search_value_of", "search_value", ["rid", "field"])
     op.create_index("ix_search_value_found", "search_value", ["field", "text", "low", "rid"])
 
 
