@@ -35,6 +35,8 @@ def search_compartment(request: Request, parts: Parts, base: str, reader: Reader
 
     Source: http://hl7.org/fhir/R4/search.html#2.1.1.2, compartmentdefinition.html (any of its parameters puts one in)
     """
+    if request.path_params["type"] == "*":
+        raise RefusedRequest(404, "not-supported", "A search is of one type here; $everything gives all of a Patient.")
     type_ = known_type(request)
     of, id_ = str(request.path_params["compartment"]), str(request.path_params["id"])
     names = compartment_parameters(of, type_) if of in compartments() else ()

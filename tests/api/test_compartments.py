@@ -77,8 +77,8 @@ def test_what_is_no_compartment_is_404_and_every_one_that_is_claimed_is_answered
         "Nix/a/Task",
     ):
         refused(ward.get(f"/fhir/{address}"), 404, "not-supported", "is in a compartment")
-    for address in ("Patient/her/Nothing", "Patient/her/*"):
-        refused(ward.get(f"/fhir/{address}"), 404, "not-supported", "There is no resource type")
+    refused(ward.get("/fhir/Patient/her/Nothing"), 404, "not-supported", "There is no resource type")
+    refused(ward.get("/fhir/Patient/her/*"), 404, "not-supported", "$everything gives all of a Patient")
     refused(ward.get("/fhir/Patient/her/$nothing"), 404, "not-supported", "There is no operation $nothing")
     answer = ward.post("/fhir/Patient/her/Observation", content=b"{}", headers=FHIR)
     assert (answer.status_code, answer.headers["allow"]) == (405, "GET, HEAD")
