@@ -132,8 +132,8 @@ class Reader:
             return None
         if whole is not None:
             return whole
-        if counted is None and not search.rare and len(search.criteria) > (search.driving is not None):
-            return None  # each match would cost its probes, and there are many
+        if counted is None and not search.rare and search.criteria:
+            return None  # there are many, and each may cost probes
         found = int(self._filled(total(search, few=counted is None), values)[0][0])
         return found if counted or found <= FEW_MATCHES else None
 

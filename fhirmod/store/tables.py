@@ -122,7 +122,7 @@ search_value = Table(
     # a resource's rows differ, since one writer at a time makes them: PostgreSQL need not look, and its key is short
     PrimaryKeyConstraint("rid", "field", "text", "scope", "low", "high", name="pk_search_value").ddl_if("sqlite"),
     Index("ix_search_value_of", "rid", "field").ddl_if("postgresql"),
-    Index("ix_search_value_found", "field", "text", "low", "rid"),
+    Index("ix_search_value_found", "field", "text", "low", "rid", postgresql_include=["scope"]),  # SQLite's has it all
     sqlite_with_rowid=False,
 )
 

@@ -1,11 +1,12 @@
 """Search by id, token and reference, and paging (FHIR R4 http://hl7.org/fhir/R4/search.html#token, #reference, #Paging)."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import pytest
 
 from fhirmod.errors import InvalidError
-from fhirmod.store import Criterion, Page, Store
+from fhirmod.store import Criterion, Order, Page, Store
 
 from .rows import ALL, carrying, gone, put, referring, write
 
@@ -31,8 +32,8 @@ def filled(store: Store) -> Store:
     return store
 
 
-def found(store: Store, criteria: Sequence[Criterion], **more: str | int | None) -> Page:
-    return store.read(lambda r: r.search(ALL, "Observation", criteria, **more))  # type: ignore[arg-type]
+def found(store: Store, criteria: Sequence[Criterion], **more: Any) -> Page:
+    return store.read(lambda r: r.search(ALL, "Observation", criteria, **more))
 
 
 CASES: list[tuple[list[Criterion], str]] = [
@@ -135,6 +136,11 @@ def test_many_matches_are_counted_only_if_asked(store: Store, monkeypatch: pytes
     status = ("status", "", "final")
     write(store, *[put(f"o{number}", tokens=(status, ("code", "", "ab"[number % 2]))) for number in range(8)])
     final, a = carrying("status", ("", "final")), carrying("code", ("", "a"))
+    by_code = (Order(("code",), "text"),)
+    for orders, asked in (((), 2), (by_code, 2)):  # what is sorted is weighed first, and need not be counted then
+        before = store.counters.read_statements
+        assert found(store, [final], orders=orders, count=2, counted=None).total is None
+        assert store.counters.read_statements - before == asked
     for criteria, counted, count, total in (
         ([final], None, 2, None),  # more than few
         ([a], None, 2, None),

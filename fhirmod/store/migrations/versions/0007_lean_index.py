@@ -32,7 +32,9 @@ def upgrade() -> None:
     )
     if postgresql:
         op.create_index("ix_search_value_of", "search_value", ["rid", "field"])
-    op.create_index("ix_search_value_found", "search_value", ["field", "text", "low", "rid"])
+    op.create_index(
+        "ix_search_value_found", "search_value", ["field", "text", "low", "rid"], postgresql_include=["scope"]
+    )
 
 
 def downgrade() -> None:
