@@ -26,9 +26,36 @@ def refuse_format(request: Request) -> None:
         if kind not in _FORMATS or not is_r4(said.get("fhirversion", "4.0")):
             raise RefusedRequest(406, "not-supported", _ONLY)
         return
-    accept = ",".join(request.headers.getlist("accept")) or "*/*"
-    if not any(_weight(name, accept) > 0 for name in _GIVEN):
+    if _json_wanted(request) <= 0 and not _asks_a_binary(request):
         raise RefusedRequest(406, "not-supported", _ONLY)
+
+
+def as_content(request: Request, kind: str) -> bool:
+    """Return whether a Binary is to be given as its content: the client wants that media type more than JSON.
+
+    Errors: RefusedRequest (406) if it wants neither.
+    Source: http://hl7.org/fhir/R4/binary.html#rest (who names no type that is its own gets the resource here)
+    """
+    if "_format" in request.query_params:
+        return False
+    json, content = _json_wanted(request), _weight(kind.partition(";")[0].strip().lower(), _accepted(request))
+    if json <= 0 and content <= 0:
+        raise RefusedRequest(406, "not-supported", "The answer is given as application/fhir+json, or as its content.")
+    return content > json
+
+
+def _accepted(request: Request) -> str:
+    return ",".join(request.headers.getlist("accept")) or "*/*"
+
+
+def _json_wanted(request: Request) -> float:
+    return max(_weight(name, _accepted(request)) for name in _GIVEN)
+
+
+def _asks_a_binary(request: Request) -> bool:
+    named = request.path_params
+    last = request.scope["path"].rpartition("/")[2]
+    return named.get("type") == "Binary" and last in (named.get("id"), named.get("version"))
 
 
 def _read(choice: str) -> tuple[str, dict[str, str]]:

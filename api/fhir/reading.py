@@ -1,6 +1,7 @@
 """read and vread: one resource as it stands, or as it stood."""
 
 import re
+from base64 import b64decode
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -9,11 +10,12 @@ from api.asking import Parts
 from api.problems import RefusedRequest
 from fhirmod.errors import GoneError, NotFoundError, NotSupportedError
 from fhirmod.exchange import PUBLISHED_TYPES
-from fhirmod.r4 import RESOURCE_TYPES
+from fhirmod.r4 import RESOURCE_TYPES, parse
 from fhirmod.store import Reader, Version
 
 from .answering import VersionResponse
-from .headers import has_already, strict
+from .headers import has_already, strict, version_headers
+from .negotiating import as_content
 from .subsetting import SUBSETTING, subsetting
 
 CONTROL = frozenset(("_format", "_pretty"))
@@ -75,7 +77,18 @@ def given(request: Request, version: Version) -> Response:
     ):  # these keep their version for each release
         return VersionResponse(version, None, 304)
     body = version.body or b""
+    if version.type == "Binary":
+        resource = parse(body)
+        kind = str(resource["contentType"])
+        if as_content(request, kind):
+            return _content(version, kind, b64decode(resource.get("data", "")))
     return VersionResponse(version, body if part is None else part(body))
+
+
+def _content(version: Version, kind: str, content: bytes) -> Response:
+    """Return the content of a Binary, which no browser is to take for a page of ours."""
+    safe = {"X-Content-Type-Options": "nosniff", "Content-Security-Policy": "sandbox", "Vary": "Accept"}
+    return Response(content, 200, {**version_headers(version), **safe, "Content-Type": kind})
 
 
 def refuse_unknown(request: Request, applied: frozenset[str]) -> None:

@@ -63,6 +63,8 @@ INTERACTIONS = (
         "read",
         "200 with ETag and Last-Modified; 404 if it never was, 410 once deleted; an unknown type is 404",
         (
+            "api/test_binary::test_who_wants_the_content_gets_its_bytes",
+            "api/test_binary::test_everybody_else_gets_the_resource",
             "api/test_fhir::test_create_read_update_and_vread_keep_versions",
             "api/test_fhir::test_every_refusal_is_an_operation_outcome",
             "api/test_deleting::test_what_is_deleted_is_gone_leaves_searches_and_can_be_revived",
