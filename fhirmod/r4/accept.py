@@ -113,25 +113,29 @@ def _without_narrative(kind: str) -> tuple[Finding, ...]:
 
 def _judged(resources: list[Any], known: Known, *, quiet: bool = False) -> list[_Route] | None:
     """Return the routes of resources that plainly are as their types and profiles ask, or None if one is not."""
-    types, lists = _types(known, quiet), defaultdict[str, list[Any]](list)
+    types, profiles = _types(known, quiet), None
+    lists: dict[str, list[Any]] = defaultdict(list)
     claims: dict[str, list[Any]] = defaultdict(list)
     routes = []
     for one in resources:
-        claimed = tuple(one["meta"].get("profile", ())) if "meta" in one else ()
-        route = _route(known, one["resourceType"], claimed, quiet)
+        kind, claimed = one["resourceType"], tuple(one["meta"].get("profile", ())) if "meta" in one else ()
+        route = _route(known, kind, claimed, quiet)
         if route is None:
             return None
         routes.append(route)
-        lists[one["resourceType"]].append(one)
+        lists[kind].append(one)
         for extension in one.get("extension", ()):
             asked = types.asked.get(extension["url"])
             if asked is not None and not asked.put(extension, lists):
                 return None
-        for url in route.profiles:
-            claims[url].append(one)
+        if route.profiles:
+            profiles = profiles or _profiles(known, quiet)
+            for url in route.profiles:
+                if not profiles.asked[url].put(one, claims):
+                    return None
     if len(lists["Bundle"]) > 1 or not types.judge.is_valid(lists):
         return None
-    return routes if not claims or _profiles(known, quiet).take(claims) else None
+    return routes if profiles is None or profiles.judge.is_valid(claims) else None
 
 
 def _tidy(entries: Iterable[Any]) -> bool:
@@ -179,8 +183,9 @@ def _conforms(target: Mapping[str, Any], url: str, known: Known, *, quiet: bool 
     """Return whether a resource plainly conforms to a profile; what it claims it is held to anyway."""
     if url in target.get("meta", _NOTHING).get("profile", ()):
         return True
-    judge = _profiles(known, quiet)
-    return url in judge.asked and judge.take({url: [target]})
+    profiles = _profiles(known, quiet)
+    claims: dict[str, list[Any]] = defaultdict(list)
+    return url in profiles.asked and profiles.asked[url].put(target, claims) and profiles.judge.is_valid(claims)
 
 
 _NOTHING: dict[str, Any] = {}
@@ -228,16 +233,6 @@ class _Judging(NamedTuple):
 
     judge: jsonschema_rs.Draft202012Validator
     asked: Mapping[str, Asked]
-
-    def take(self, claims: Mapping[str, Iterable[Any]]) -> bool:
-        """Return whether resources, in lists by the profiles they claim, plainly are as these ask."""
-        lists: dict[str, list[Any]] = defaultdict(list)
-        for url, resources in claims.items():
-            put = self.asked[url].put
-            for one in resources:
-                if not put(one, lists):
-                    return False
-        return self.judge.is_valid(lists)
 
 
 @lru_cache(maxsize=8)

@@ -3,7 +3,7 @@
 In lists, what many ask alike is compiled once, and is near the processor when it is needed.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from .known import Known
@@ -44,7 +44,7 @@ def claims_schema(known: Known, *, quiet: bool = False) -> tuple[Schema, Mapping
                 tuple(lists.name(asked) for asked in (whole, {"properties": shut} if shut else {}) if asked),
                 tuple((name, lists.name(asked)) for name, asked in named.items() if asked is not False),
                 tuple(
-                    Sorting(each.name, marks(each.way), _parts(each, lists, {part[0]: part[2] for part in each.parts}))
+                    Sorting(each.name, _marks(each), _parts(each, lists, {part[0]: part[2] for part in each.parts}))
                     for each in sliced
                 ),
             )
@@ -61,19 +61,25 @@ def _extension(url: str, making: Making, lists: "_Lists") -> Asked:
     within = asked["properties"]["extension"]
     each = within["items"]
     asks = {
-        mark: making.merging.both(
-            making.merging.given(each, "url", mark), {"properties": {"url": {"const": mark}}} | more
-        )
-        for mark, _, more in inner.parts
+        mark: _told(making.merging.both(making.merging.given(each, "url", mark), more)) for mark, _, more in inner.parts
     }
     whole = asked | {"properties": asked["properties"] | {"extension": within | {"items": True}}}
-    sorting = Sorting(inner.name, marks(inner.way), _parts(inner, lists, asks), lists.name(each))
+    sorting = Sorting(inner.name, _marks(inner), _parts(inner, lists, asks), lists.name(each))
     return Asked((lists.name(whole),), (), (sorting,))
 
 
-def _parts(sliced: Sliced, lists: "_Lists", asks: Mapping[Any, Schema]) -> dict[Any, Part]:
+def _marks(of: Sliced) -> Callable[[Any], Iterable[Any]] | None:
+    return None if of.way == [["name", "url"]] else marks(of.way)
+
+
+def _told(extension: Any) -> Any:
+    """Return what an extension must be whose url is known: not asked again, it leaves several in one list."""
+    return extension if extension is False else extension | {"properties": extension["properties"] | {"url": True}}
+
+
+def _parts(sliced: Sliced, lists: "_Lists", asks: Mapping[Any, Any]) -> dict[Any, Part]:
     return {
-        mark: Part(number, once, lists.name(asks[mark]) if asks[mark] else "")
+        mark: Part(number, once, "" if asks[mark] == {} else lists.name(asks[mark]))
         for number, (mark, once, _) in enumerate(sliced.parts)
     }
 
@@ -85,7 +91,7 @@ class _Lists:
         self.asked: dict[str, Any] = {}
         self._names: dict[str, str] = {}
 
-    def name(self, asked: Schema) -> str:
+    def name(self, asked: Any) -> str:
         """Return the name of the list for what is asked."""
         name = self._names.setdefault(repr(asked), str(len(self._names)))
         self.asked[name] = asked

@@ -146,7 +146,7 @@ class Making:
             "properties": properties,
             "additionalProperties": False,
             **({"required": required} if required else {"minProperties": 1}),
-            "dependentSchemas": _alone(groups, properties),
+            **_one_choice(name, required, _alone(groups, properties)),
             self._rules: [] if TRANSLATED.keys() >= {*rules} else [name],
         }
         made = {key: value for key, value in made.items() if value not in ([], {})} | {"properties": properties}
@@ -327,10 +327,17 @@ def _alone(groups: dict[str, list[str]], properties: dict[str, Any]) -> Schema:
     found: Schema = {}
     for keys in groups.values():
         names = sorted(set(keys))
-        for key in names if len(names) > 1 else ():
-            shut = {"properties": {form: False for one in names if one != key for form in (one, "_" + one)}}
+        for number, key in enumerate(names[:-1], start=1):  # each two of them once
+            shut = {"properties": {form: False for one in names[number:] for form in (one, "_" + one)}}
             found |= {form: shut for form in (key, "_" + key) if form in properties}
     return found
+
+
+def _one_choice(name: str, required: list[str], alone: Schema) -> Schema:
+    """Return the same; of few properties, beside what is required, there is but one to choose."""
+    if "." not in name or not alone:
+        return {"dependentSchemas": alone}
+    return {"anyOf": [{"maxProperties": len(required) + 1}, {"dependentSchemas": alone}]}
 
 
 def _meant(name: str) -> Schema | None:

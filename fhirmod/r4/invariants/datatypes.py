@@ -288,7 +288,7 @@ ROWS: tuple[Row, ...] = (
         "(type = 'history') or entry.where(fullUrl.exists()).select(fullUrl&resource.meta.versionId).isDistinct()",
         lambda n, _: either(
             same(n.get("type"), "history"),
-            distinct(_address(e) for e in each(n, "entry") if has(e, "fullUrl")),
+            distinct([_address(e) for e in each(n, "entry") if has(e, "fullUrl")]),
         ),
     ),
     (

@@ -98,9 +98,12 @@ def implies(given: Truth, then: Truth) -> Truth:
     return either(negated(given), then)
 
 
+_NESTED = (dict, list)
+
+
 def distinct(values: Iterable[Any]) -> bool:
     """Return whether no value occurs twice."""
-    seen = [repr(one) if isinstance(one, dict | list) else one for one in values]
+    seen = [repr(one) if isinstance(one, _NESTED) else one for one in values]
     return len(seen) == len(set(seen))
 
 
