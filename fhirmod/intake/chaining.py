@@ -48,11 +48,13 @@ def criteria(type_: str, asked: Iterable[tuple[str, str]], asking: Asking) -> li
     found: list[Criterion] = []
     ends = 0
     for name, value in asked:
-        first = criterion(type_, name, alternatives(value)[0], asking)
-        _refuse_broad(ends + _many(first))
-        found.append(criterion(type_, name, value, asking) if len(alternatives(value)) > 1 else first)
-        ends += _many(found[-1])
-        _refuse_broad(ends)
+        if "." in name or name.startswith("_has:"):
+            _refuse_broad(ends + _ends(criterion(type_, name, alternatives(value)[0], asking)))
+        one = criterion(type_, name, value, asking)
+        if not isinstance(one, Sought):
+            ends += _ends(one)
+            _refuse_broad(ends)
+        found.append(one)
     return found
 
 
@@ -62,11 +64,6 @@ def _refuse_broad(ends: int) -> None:
             f"The chains of a search end in at most {MOST_ENDS} types and alternatives in all; got at least {ends}; "
             "name the types meant, like subject:Patient.name, or fewer alternatives."
         )
-
-
-def _many(criterion: Criterion) -> int:
-    """Return how often a chain ends; a parameter of the type itself is none."""
-    return 0 if isinstance(criterion, Sought) else _ends(criterion)
 
 
 def _ends(criterion: Criterion) -> int:
