@@ -8,7 +8,7 @@ from terminology import concept
 
 from .codec import Codec, Unread, read_quantity
 from .demand import Demand, of_value
-from .places import MainValue, View, detail_slice, extension_slice
+from .places import Component, MainValue, View, detail_slice, extension_slice
 from .urls import DETAIL, DUE_TO, FACILITY_ID, PROTOCOL, RETRACTS, UCUM
 
 ACT_REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
@@ -86,6 +86,9 @@ class GrossVolume(MainValue):
         if self.key in view.components:
             return self._read(view.components[self.key][0]["valueQuantity"])
         return None if self._weighed in view.components else super().get(view)
+
+    def asks(self) -> tuple[Demand, ...]:
+        return (*super().asks(), *Component(self.key, self.codec).asks())
 
 
 class AmountWithUnit:

@@ -23,7 +23,10 @@ _OTHERS = "codes of other systems stand beside ours and may be fewer or more"
 _OPEN = "slicing is open: an item that no slice tells apart is a partner's own, and ours is optional"
 _SERVER = "what a server writes, not the sender"
 _TWICE = "R4 lets it stand more often, and once more says nothing else"
-_STANDING = "what was withdrawn has none, and the profile is claimed then too"
+_STANDING = "what was withdrawn has none (con-5), and the profile is claimed then too"
+_CLAIM = "the profile is asked for here, whatever is claimed"
+_WOMAN = "a woman whom the sender's system knows may be named by identifier or display alone"
+_UNIT = "a dose may be in any unit and by any route: R4 binds neither, and what cannot be read is listed as unread"
 _SEVERAL = "one of several, or of a list that may be empty before its sources come"
 _RUNNING = "what has not begun or not ended has no such time"
 _LABELS = "another label may stand; whether it is a drill is the sender's word"
@@ -39,7 +42,7 @@ TAKEN = {
     ("change", "value[BS]*"): _VALUE,
     ("*", "meta.versionId"): _SERVER,
     ("drop", "meta.lastUpdated"): _SERVER,
-    ("*", "meta.profile"): _SERVER,
+    ("*", "meta.profile"): _CLAIM,
     ("*", "meta.security*"): _LABELS,
     ("*", "meta.tag*.code"): _VALUE,
     ("*", "*performer*"): _WHO,
@@ -61,11 +64,11 @@ TAKEN = {
     ("drop", "*extension*"): _OPTIONAL,
     ("change", "*extension*"): _OPEN,
     ("add", "*extension*"): _TWICE,
-    ("*", "dosage*"): _OPTIONAL,
+    ("change", "dosage*"): _UNIT,
+    ("drop", "dosage*"): _OPTIONAL,
     ("*", "property*"): _OPEN,
     ("*", "input*"): _OPEN,
     ("*", "statusReason*"): _OPTIONAL,
-    ("*", "component*"): _VALUE,
     ("add", "category"): _TWICE,
     ("add", "derivedFrom"): _TWICE,
     ("add", "focalDevice"): _TWICE,
@@ -79,8 +82,6 @@ TAKEN = {
     ("change", "authoredOn"): _VALUE,
     ("change", "sent"): _VALUE,
     ("drop", "clinicalStatus"): _STANDING,
-    ("drop", "verificationStatus"): _STANDING,
-    ("drop", "status"): _STANDING,
     ("drop", "effectiveDateTime"): _OPTIONAL,
     ("drop", "derivedFrom"): _SEVERAL,
     ("drop", "partOf"): _SEVERAL,
@@ -93,7 +94,7 @@ TAKEN = {
     ("drop", "performedPeriod*"): _RUNNING,
     ("drop", "period*"): _RUNNING,
     ("drop", "timingPeriod*"): _RUNNING,
-    ("drop", "subject.reference"): _WHO,
+    ("drop", "subject.reference"): _WOMAN,
 }
 
 

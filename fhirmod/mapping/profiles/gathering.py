@@ -27,6 +27,8 @@ _FIXED_TYPES = {
     "policyRule": "CodeableConcept",
     "clinicalStatus": "CodeableConcept",
 }
+# Where R4 lets the status be absent; we always say it, of what was withdrawn too.
+_STATUS_OPTIONAL = frozenset((("Condition", "verificationStatus"), ("Device", "status")))
 _BACKBONES = frozenset(("provision", "period", "dosage"))  # elements that may be absent above one that is asked
 
 
@@ -63,6 +65,8 @@ def _of_part(name: str, part: Part, codes: tuple[str, ...]) -> Iterator[Demand]:
         yield Demand("category", least=1, most="1", pattern=("CodeableConcept", _codings_only(part.category)))
     yield _code(name, codes, shape)
     yield from _envelope(shape)
+    if (part.type, shape.status) in _STATUS_OPTIONAL:
+        yield Demand(str(shape.status), least=1)
     for row in part.rows:
         yield from row.place.asks()
 
