@@ -25,13 +25,14 @@ from .entries import answered, response_bundle, written_entry
 from .headers import prefers
 from .inner import inner_request
 from .reaching import looked_up
-from .reading import read_only
+from .reading import CONTROL, read_only
+from .subsetting import SUBSETTING
 from .writing import said_of
 
 
 async def bundle(request: Request, parts: Parts, base: str) -> Response:
     """Take a transaction whole or nothing of it, or a batch, each entry for itself."""
-    dry_run = truth(parameters(request, frozenset({"_format", "_pretty", "dryRun"})), "dryRun")
+    dry_run = truth(parameters(request, CONTROL | SUBSETTING | {"dryRun"}), "dryRun")
     body = await read_body(request, parts)
     parsed = await run_in_threadpool(parse, body)
     _refuse_many(parsed, parts.settings.most_per_bundle, base)

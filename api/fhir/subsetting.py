@@ -16,10 +16,11 @@ _WAYS: Mapping[str, Callable[[Mapping[str, Any]], dict[str, Any]]] = {
     "text": narrative,
     "data": data,
 }
+Part = Callable[[bytes], bytes]
 SUBSETTING = frozenset(("_summary", "_elements"))
 
 
-def subsetting(query: QueryParams, *, count: bool = False) -> Callable[[bytes], bytes] | None:
+def subsetting(query: QueryParams, *, count: bool = False) -> Part | None:
     """Return what makes the wanted part of a stored text, or None if all of it is wanted.
 
     Shape:  `count` says that `_summary=count` may be asked; it is the caller's to answer.

@@ -23,13 +23,16 @@ from .answering import VersionResponse
 from .headers import etag, location, prefers
 from .reaching import looked_up
 from .reading import CONTROL, written_type
+from .subsetting import SUBSETTING, Part, subsetting
+
+_GENERAL = CONTROL | SUBSETTING  # http.html#parameters: of every interaction, so never a condition
 
 
 async def create(request: Request, parts: Parts, base: str) -> Response:
     """Create a resource under a new id, or return the one that If-None-Exist finds."""
-    type_ = written_type(request)
+    type_, part = written_type(request), subsetting(request.query_params)
     for name in request.query_params:
-        if name not in CONTROL:  # some clients put their condition here; ignored, it would create a second one
+        if name not in _GENERAL:  # some clients put their condition here; ignored, it would create a second one
             raise BadParameterError(
                 f"A create takes no {name[:40]!r} in its address; a condition is sent as the header If-None-Exist.",
                 place=name[:40],
@@ -45,7 +48,7 @@ async def create(request: Request, parts: Parts, base: str) -> Response:
         refuse_lookups(parts, body)
         return parts.intake.create(parts.request(base=base), type_, body, if_none_exist=condition)
 
-    return _answer(request, base, await run_in_threadpool(write))
+    return _answer(request, base, await run_in_threadpool(write), part)
 
 
 async def update(request: Request, parts: Parts, base: str) -> Response:
@@ -66,6 +69,8 @@ async def update_found(request: Request, parts: Parts, base: str) -> Response:
 async def _updated(
     request: Request, parts: Parts, base: str, body: bytes, id_: str | None, condition: str | None
 ) -> Response:
+    part = subsetting(request.query_params)
+
     def write() -> Written:
         refuse_lookups(parts, body)
         return parts.intake.update(
@@ -78,7 +83,7 @@ async def _updated(
             if_none_match=request.headers.get("if-none-match"),
         )
 
-    return _answer(request, base, await run_in_threadpool(write))
+    return _answer(request, base, await run_in_threadpool(write), part)
 
 
 async def patch(request: Request, parts: Parts, base: str) -> Response:
@@ -93,7 +98,7 @@ async def patch_found(request: Request, parts: Parts, base: str) -> Response:
 
 
 async def _patched(request: Request, parts: Parts, base: str, id_: str | None, condition: str | None) -> Response:
-    type_ = written_type(request)
+    type_, part = written_type(request), subsetting(request.query_params)
     body = await read_body(request, parts, PATCH_TYPES)
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
 
@@ -110,7 +115,7 @@ async def _patched(request: Request, parts: Parts, base: str, id_: str | None, c
         asked = parts.request(base=base)
         return parts.intake.patch(asked, type_, id_, document, condition=condition, if_match=if_match)
 
-    return _answer(request, base, await run_in_threadpool(write))
+    return _answer(request, base, await run_in_threadpool(write), part)
 
 
 async def delete(request: Request, parts: Parts, base: str) -> Response:
@@ -151,7 +156,7 @@ def condition_of(request: Request) -> str:
 
     Errors: BadParameterError if there is none: a write to a whole type is never meant.
     """
-    criteria = [(name, value) for name, value in request.query_params.multi_items() if name not in CONTROL]
+    criteria = [(name, value) for name, value in request.query_params.multi_items() if name not in _GENERAL]
     if not criteria:
         raise BadParameterError(
             f"A {request.method} needs an id in its address, or a condition (identifier=system|value); got neither.",
@@ -172,7 +177,7 @@ def _refuse_other_id(resource: Any, type_: str, id_: str) -> None:
         raise RefusedRequest(400, "value", sentence, place=f"{type_}.id")
 
 
-def _answer(request: Request, base: str, written: Written) -> Response:
+def _answer(request: Request, base: str, written: Written, part: Part | None) -> Response:
     version = written.version
     assert version is not None
     status = 201 if written.created else 200
@@ -186,7 +191,8 @@ def _answer(request: Request, base: str, written: Written) -> Response:
         case "OperationOutcome":
             return VersionResponse(version, dump(outcome(said(written.receipt))), status, headers)
         case _:
-            return VersionResponse(version, version.body, status, headers)
+            body = version.body or b""
+            return VersionResponse(version, body if part is None else part(body), status, headers)
 
 
 def said(receipt: Receipt) -> list[Finding]:

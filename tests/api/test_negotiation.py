@@ -13,6 +13,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from api import Settings, create_app
+from api.asking import JSON_PATCH
 from api.clock import wall_clock
 from fhirmod.episode import Protocol
 from fhirmod.intake import Intake
@@ -261,3 +262,39 @@ def test_no_refusal_repeats_what_a_person_is_called(client: TestClient) -> None:
     ):
         assert answer.status_code in (404, 422)
         assert "Invented" not in answer.text
+
+
+def test_the_general_parameters_are_of_every_interaction_and_no_condition(client: TestClient) -> None:
+    """Source: http.html#parameters (_format, _pretty, _summary and _elements "are defined for use with all of the
+    interactions")."""
+    asked = "_summary=true&_format=json&_pretty=true"
+    resource = PATIENT | {"gender": "female", "maritalStatus": {"text": "not known"}}
+    made = client.post(f"/fhir/Patient?{asked}", json=resource, headers=FHIR)
+    id_ = valid(made)["id"]
+    assert (made.status_code, "maritalStatus" in valid(made), "SUBSETTED" in made.text) == (201, False, True)
+    whole = valid(client.get(f"/fhir/Patient/{id_}"))
+    assert (whole["maritalStatus"], "SUBSETTED" in str(whole)) == ({"text": "not known"}, False)
+    changed = client.put(
+        f"/fhir/Patient/{id_}?_elements=gender", json=resource | {"id": id_, "gender": "male"}, headers=FHIR
+    )
+    assert valid(changed).keys() == {"resourceType", "id", "meta", "gender"}
+    by_condition = "identifier=urn:oid:2.999.1|W-17&_elements=gender"
+    changed = client.put(f"/fhir/Patient?{by_condition}", json=resource | {"gender": "other"}, headers=FHIR)
+    assert (changed.status_code, valid(changed)["gender"], valid(changed)["id"]) == (200, "other", id_)
+    change = [{"op": "replace", "path": "/gender", "value": "female"}]
+    patched = client.patch(f"/fhir/Patient?{by_condition}", json=change, headers={"content-type": JSON_PATCH})
+    assert valid(patched)["meta"]["versionId"] == "4"
+    refused(client.delete("/fhir/Patient?_summary=true"), 400, "value", "needs an id in its address, or a condition")
+    for method, path in (("POST", "/Patient"), ("PUT", f"/Patient/{id_}"), ("PATCH", f"/Patient/{id_}")):
+        kind = {"content-type": JSON_PATCH} if method == "PATCH" else FHIR
+        body = change if method == "PATCH" else resource | {"id": id_, "gender": "unknown"}
+        wrong = client.request(method, f"/fhir{path}?_summary=some", json=body, headers=kind)
+        refused(wrong, 400, "value", "The parameter _summary must be")
+    assert valid(client.get("/fhir/Patient"))["entry"][0]["resource"]["gender"] == "female"  # and nothing was written
+    assert valid(client.get("/fhir/Patient"))["total"] == 1
+    bundle = {
+        "resourceType": "Bundle",
+        "type": "batch",
+        "entry": [{"request": {"method": "GET", "url": f"Patient/{id_}"}}],
+    }
+    assert valid(client.post(f"/fhir?{asked}", json=bundle, headers=FHIR))["type"] == "batch-response"
