@@ -235,7 +235,7 @@ class _Conformance:
                 self._say(
                     "profile-type", "structure", item.place, f"{element.label} is a {got}; wanted one of {wanted}."
                 )
-            self.object(element, item._replace(kind=got))
+            self.object(element, item if got == item.kind else item._replace(kind=got))
         if element.slices:
             self._slices(element, found, above)
 
@@ -270,7 +270,8 @@ class _Conformance:
         for name, part in element.slices.items():
             inside = said.members[name]
             for item in inside:
-                self.object(part, item._replace(kind=_kind(item)))
+                got = _kind(item)
+                self.object(part, item if got == item.kind else item._replace(kind=got))
             if part.slices:
                 self._slices(part, inside, above)
             if len(inside) + maybe.count(name) < part.least:

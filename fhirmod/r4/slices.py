@@ -6,6 +6,7 @@ Source: http://hl7.org/fhir/R4/profiling.html#discriminator
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import lru_cache
 from itertools import zip_longest
 from typing import Any, NamedTuple
 
@@ -74,6 +75,7 @@ def kind_of(suffix: str) -> str:
     return lower if lower in PRIMITIVES else suffix
 
 
+@lru_cache(maxsize=1024)
 def steps(path: str) -> list[tuple[str, str]] | None:
     """Return a discriminator's path as (what, name) steps, or None if it is not of R4's restricted FHIRPath."""
     found: list[tuple[str, str]] = []

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from .places import Place
 from .profiles import Element
 from .slices import DEFAULT, Item, Meeting, steps
-from .telling import belongs, tells
+from .telling import tells, told_by
 
 _WAYS = frozenset(("value", "pattern", "type", "exists", "profile"))
 
@@ -42,9 +42,7 @@ def sliced(element: Element, found: list[Item], meeting: Meeting) -> Sliced | st
     order = [*element.slices]
     furthest, outside = 0, False
     for item in found:
-        told = {name: belongs(element, one, item, meeting) for name, one in element.slices.items() if name != DEFAULT}
-        part = next((name for name, of in told.items() if of), None)
-        maybe = [name for name, of in told.items() if of is None]
+        part, maybe = told_by(element, item, meeting)
         if part is None and maybe:
             unsure.append((item.place, maybe))
             continue

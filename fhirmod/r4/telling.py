@@ -3,7 +3,7 @@
 Source: http://hl7.org/fhir/R4/profiling.html#discriminator
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -30,10 +30,24 @@ class _Held:
     lost: bool = False
 
 
-def belongs(element: Element, part: Element, item: Item, meeting: Meeting) -> bool | None:
-    """Return whether a value is of a slice by every discriminator; None where what would tell is not here."""
-    told = [_told(part, how, path, item, meeting) for how, path in element.discriminators]
-    return False if False in told else None if None in told else True
+def told_by(element: Element, item: Item, meeting: Meeting) -> tuple[str | None, list[str]]:
+    """Return the slice that a value is of by every discriminator, and if it is of none, which it may be of.
+
+    Shape: it may be of a slice where what would tell is not here; `@default` is not asked.
+    """
+    start = _Held(item.value, item.kind, item.beside)
+    found = [(how, path, _reached(start, path, item.place, meeting)) for how, path in element.discriminators]
+    maybe = []
+    for name, part in element.slices.items():
+        sure: bool | None = name != DEFAULT
+        for how, path, values in found:
+            told = sure is not False and _told(part, how, path, values, meeting)
+            sure = False if told is False else sure and told
+        if sure:
+            return name, []
+        if sure is None:
+            maybe.append(name)
+    return None, maybe
 
 
 def tells(element: Element, part: Element, meeting: Meeting | None = None) -> bool:
@@ -43,8 +57,7 @@ def tells(element: Element, part: Element, meeting: Meeting | None = None) -> bo
     )
 
 
-def _told(part: Element, how: str, path: str, item: Item, meeting: Meeting) -> bool | None:
-    found = list(_reached(_Held(item.value, item.kind, item.beside), path, item.place, meeting))
+def _told(part: Element, how: str, path: str, found: list[_Held], meeting: Meeting) -> bool | None:
     if how == "exists":
         asked = [one for one in below(part, path, meeting) if one is not part][:1]
         return not any((one.least > 0 and not found) or (one.most == 0 and found) for one in asked)
@@ -116,11 +129,11 @@ def _satisfies(element: Element, value: Any) -> bool:
     )
 
 
-def _reached(start: _Held, path: str, place: Place, meeting: Meeting) -> Iterator[_Held]:
+def _reached(start: _Held, path: str, place: Place, meeting: Meeting) -> list[_Held]:
     here = [start]
     for what, name in steps(path) or ():
         here = [one for held in here for one in _stepped(held, what, name, place, meeting)]
-    yield from here
+    return here
 
 
 def _stepped(held: _Held, what: str, name: str, place: Place, meeting: Meeting) -> list[_Held]:
