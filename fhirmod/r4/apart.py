@@ -3,6 +3,7 @@
 In lists, what many ask alike is compiled once, and is near the processor when it is needed.
 """
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
@@ -35,20 +36,29 @@ def claims_schema(known: Known, *, quiet: bool = False) -> tuple[Schema, Mapping
     Shape: a profile that no schema can say is left out.
     """
     lists, found = _Lists(), {}
+    made: list[tuple[str, Schema, list[Sliced]]] = []
     for one in known.claimable():
         sliced: list[Sliced] = []
         if (whole := demand(one, known, quiet=quiet, sort=sliced.append)) is not None:
-            named = whole.pop("properties", {})
-            shut = {name: asked for name, asked in sorted(named.items()) if asked is False}
-            found[one.url] = Asked(
-                tuple(lists.name(asked) for asked in (whole, {"properties": shut} if shut else {}) if asked),
-                tuple((name, lists.name(asked)) for name, asked in named.items() if asked is not False),
-                tuple(
-                    Sorting(each.name, _marks(each), _parts(each, lists, {part[0]: part[2] for part in each.parts}))
-                    for each in sliced
-                ),
-            )
+            made.append((one.url, whole, sliced))
+    often = Counter((name, repr(asked)) for _, whole, _ in made for name, asked in whole.get("properties", {}).items())
+    for url, whole, sliced in made:
+        named = whole.pop("properties", {})
+        shut = {name: asked for name, asked in sorted(named.items()) if asked is False}
+        alike = {name: one for name, one in named.items() if name not in shut and often[name, repr(one)] >= _MANY}
+        asks = whole | ({"properties": alike} if alike else {})
+        found[url] = Asked(
+            tuple(lists.name(asked) for asked in (asks, {"properties": shut} if shut else {}) if asked),
+            tuple((name, lists.name(asked)) for name, asked in named.items() if name not in shut | alike),
+            tuple(
+                Sorting(each.name, _marks(each), _parts(each, lists, {part[0]: part[2] for part in each.parts}))
+                for each in sliced
+            ),
+        )
     return lists.schema({}), found
+
+
+_MANY = 8  # what so many ask alike is at hand anyway
 
 
 def _extension(url: str, making: Making, lists: "_Lists") -> Asked:

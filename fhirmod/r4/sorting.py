@@ -52,30 +52,38 @@ class Sorting(NamedTuple):
     rest: str = ""
 
     def put(self, whole: Mapping[str, Any], lists: Mapping[str, list[Any]]) -> bool:
-        """Put values into the lists of what is asked of them; return whether each is of one slice at most, if told.
+        """Put values into the lists of what is asked of them; return whether none stands too often.
 
-        Shape: where a slice stands once too often, or a value is of two slices, the answer is no.
+        Errors: ValueError if a value is of two slices.
         """
         name, marks_of, parts, rest = self
         seen: list[int] = []
         for value in whole.get(name, ()):
-            mine: Part | None = None
-            for mark in (value["url"],) if marks_of is None else marks_of(value):
-                part = parts.get(mark)
-                if part is None or part is mine:
-                    continue
-                if mine is not None:
+            part = parts.get(value["url"]) if marks_of is None else _only(parts, marks_of(value))
+            if part is None:
+                if rest:
+                    lists[rest].append(value)
+                continue
+            number, once, asks = part
+            if once:
+                if number in seen:
                     return False
-                number, once, asks = mine = part
-                if once:
-                    if number in seen:
-                        return False
-                    seen.append(number)
-                if asks:
-                    lists[asks].append(value)
-            if mine is None and rest:
-                lists[rest].append(value)
+                seen.append(number)
+            if asks:
+                lists[asks].append(value)
         return True
+
+
+def _only(parts: Mapping[Any, Part], found: Iterable[Any]) -> Part | None:
+    """Return the one part that is told by what was found, if any."""
+    mine = None
+    for mark in found:
+        part = parts.get(mark)
+        if part is not None and part is not mine:
+            if mine is not None:
+                raise ValueError("A value is of two slices; it is for the walker to say of which.")
+            mine = part
+    return mine
 
 
 def marks(way: Way) -> Callable[[Any], Iterable[Any]]:

@@ -13,7 +13,6 @@ from .logic import (
     at_least,
     both,
     choice,
-    distinct,
     each,
     either,
     has,
@@ -288,7 +287,7 @@ ROWS: tuple[Row, ...] = (
         "(type = 'history') or entry.where(fullUrl.exists()).select(fullUrl&resource.meta.versionId).isDistinct()",
         lambda n, _: either(
             same(n.get("type"), "history"),
-            distinct([_address(e) for e in each(n, "entry") if has(e, "fullUrl")]),
+            _apart([_address(e) for e in each(n, "entry") if "fullUrl" in e or "_fullUrl" in e]),
         ),
     ),
     (
@@ -320,6 +319,10 @@ ROWS: tuple[Row, ...] = (
         lambda n, _: n.get("type") != "message" or _first_is(n, "MessageHeader"),
     ),
 )
+
+
+def _apart(addresses: list[str]) -> bool:
+    return len(addresses) == len(set(addresses))
 
 
 def _address(entry: Any) -> str:
