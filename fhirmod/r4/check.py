@@ -28,6 +28,7 @@ def check(
            `known` are checked where they are claimed, R4's own as warnings where a code asks for them;
            known extensions wherever they stand. Types of R4 whose definitions are not carried get a warning
            and the checks common to all.
+    Errors: InvalidError if a definition that is known and needed here cannot be read.
     """
     around = Around(known, Inside(resource))
     walk = Walk(around)

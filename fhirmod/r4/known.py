@@ -19,14 +19,18 @@ class Known:
     """Definitions by canonical URL; each is compiled when first asked for.
 
     Shape: a definition without a snapshot gets one from its differential; `value_sets` may draw on
-           each other and on R4's.
+           each other, on `code_systems` and on R4's.
     Errors: InvalidError for a definition without a URL.
     """
 
     def __init__(
-        self, definitions: Iterable[Mapping[str, Any]] = (), value_sets: Iterable[Mapping[str, Any]] = ()
+        self,
+        definitions: Iterable[Mapping[str, Any]] = (),
+        value_sets: Iterable[Mapping[str, Any]] = (),
+        code_systems: Iterable[Mapping[str, Any]] = (),
     ) -> None:
         self._value_sets = by_url("ValueSet", value_sets)
+        self._code_systems = by_url("CodeSystem", code_systems)
         self._members: dict[str, Members] = {}
         self._lookup = Lookup(self.type_of, self._own_members)
         self._own = by_url("StructureDefinition", definitions)
@@ -87,7 +91,7 @@ class Known:
             self._members[url] = Members(url, {}, frozenset(), frozenset(), None)
             with reading("ValueSet", self._value_sets[url]):
                 self._members[url] = compiled(
-                    self._value_sets[url], lambda other: self._own_members(other) or members(other)
+                    self._value_sets[url], lambda other: self._own_members(other) or members(other), self._code_systems
                 )
         return self._members.get(url)
 

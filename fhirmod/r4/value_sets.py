@@ -18,8 +18,8 @@ Find = Callable[[str], Members]
 Held = tuple[dict[str, set[str]], set[str]]  # codes by system; the systems whose codes cannot be denied
 
 
-def compiled(value_set: Json, find: Find) -> Members:
-    """Return the members of a ValueSet; `find` leads to those of the sets it draws on.
+def compiled(value_set: Json, find: Find, systems: Mapping[str, Json]) -> Members:
+    """Return the members of a ValueSet; `find` leads to those of the sets it draws on, `systems` are partners' own.
 
     Shape: a set without `compose` holds what its expansion lists.
     Errors: KeyError, TypeError, ValueError or AttributeError if it has not the form of a ValueSet.
@@ -28,14 +28,14 @@ def compiled(value_set: Json, find: Find) -> Members:
     if compose is None:
         codes, unknown = _listed(value_set.get("expansion", {}).get("contains", ())), set[str]()
     else:
-        codes, unknown = _union(compose.get("include", ()), find)
+        codes, unknown = _union(compose.get("include", ()), find, systems)
     without: dict[str, frozenset[str]] = {}
     for part in compose.get("exclude", ()) if compose else ():
         if part.keys() <= {"system", "version"} and "system" in part:  # the whole system
             codes.pop(part["system"], None)
             unknown.discard(part["system"])
             continue
-        for system, out in _part(part, find)[0].items():
+        for system, out in _part(part, find, systems)[0].items():
             codes[system] = codes.get(system, set()) - out
             without[system] = without.get(system, frozenset()) | out
     every = frozenset(code for some in codes.values() for code in some)
@@ -55,20 +55,20 @@ def _listed(contains: Iterable[Json]) -> dict[str, set[str]]:
     return codes
 
 
-def _union(parts: Iterable[Json], find: Find) -> Held:
+def _union(parts: Iterable[Json], find: Find, systems: Mapping[str, Json]) -> Held:
     codes: dict[str, set[str]] = {}
     unknown: set[str] = set()
     for part in parts:
-        some, more = _part(part, find)
+        some, more = _part(part, find, systems)
         for system, found in some.items():
             codes.setdefault(system, set()).update(found)
         unknown |= more
     return codes, unknown
 
 
-def _part(part: Json, find: Find) -> Held:
+def _part(part: Json, find: Find, systems: Mapping[str, Json]) -> Held:
     """Return what one include takes: of its system, what stands in each of its value sets too."""
-    held = _of_system(part) if "system" in part else None
+    held = _of_system(part, systems) if "system" in part else None
     for url in part.get("valueSet", ()):
         members = find(str(url).partition("|")[0])
         other = ({system: set(codes) for system, codes in members.pairs.items()}, set(members.open))
@@ -90,25 +90,22 @@ def _in_both(one: Held, other: Held) -> Held:
     return codes, open_in_both
 
 
-def _of_system(part: Json) -> Held:
+def _of_system(part: Json, systems: Mapping[str, Json]) -> Held:
     url = str(part["system"])
-    if "concept" in part:
+    if part.get("concept"):
         return {url: {one["code"] for one in part["concept"]}}, set()
-    if "filter" not in part:
-        return {}, {url}
-    system = _r4_system(url)
-    if system is None or not system.whole:
+    system = System(systems[url]) if url in systems else _r4_system(url)
+    if system is None or not system.whole or not system.cased:
         return {}, {url}
     try:
-        rules = part["filter"]
-        return {
-            url: {code for code, above in system.above.items() if all(passes(code, above, rule) for rule in rules)}
-        }, set()
+        rules = part.get("filter", ())
+        codes = {code for code, above in system.above.items() if all(passes(code, above, rule) for rule in rules)}
     except NotHeldError:
         return {}, {url}
+    return {url: codes}, set()
 
 
 @cache
 def _r4_system(url: str) -> System | None:
-    """Return a code system of R4's with its hierarchy: read only where a partner's value set filters it."""
+    """Return a code system of R4's with its hierarchy: read only where a partner's value set draws on it."""
     return next((System(one) for one in read_input("code-systems") if one["url"] == url), None)

@@ -57,9 +57,9 @@ def bent(whole: Any, way: tuple[Any, ...], junk: Any) -> Any:
     return made
 
 
-def judged(profiles: list[Any], value_sets: list[Any], cases: list[Any]) -> None:
+def judged(profiles: list[Any], value_sets: list[Any], cases: list[Any], systems: list[Any] | tuple[()] = ()) -> None:
     try:
-        known = Known(profiles, value_sets)
+        known = Known(profiles, value_sets, systems)
         for case in cases:
             check(case["instance"], known=known)
     except InvalidError as refused:
@@ -88,6 +88,17 @@ def test_a_value_set_bent_anywhere_is_read_or_refused_in_a_sentence() -> None:
                 value_sets = [*family["valueSets"]]
                 value_sets[number] = bent(value_set, way, junk)
                 judged(family["profiles"], value_sets, family["cases"][::12])
+
+
+def test_a_code_system_bent_anywhere_is_read_or_refused_in_a_sentence() -> None:
+    family = FAMILIES["bindings-more"]
+    cases = [case for case in family["cases"] if "own" in str(case["instance"]["meta"])]
+    for number, system in enumerate(family["codeSystems"]):
+        for place, way in enumerate(below(system)):
+            for junk in (..., JUNK[place % len(JUNK)], JUNK[(place * 7 + 3) % len(JUNK)]):
+                systems = [*family["codeSystems"]]
+                systems[number] = bent(system, way, junk)
+                judged(family["profiles"], family["valueSets"], cases, systems)
 
 
 def of(*elements: Any, **more: Any) -> dict[str, Any]:

@@ -15,7 +15,10 @@ from fhirmod.r4 import Known, accepts, check, parse, said_at_once
 
 FAMILIES = {path.stem: parse(path.read_bytes()) for path in sorted((Path(__file__).parent / "profiles").glob("*.json"))}
 CASES = {f"{name}: {case['label']}": (name, case) for name, family in FAMILIES.items() for case in family["cases"]}
-KNOWN = {name: Known(family["profiles"], family["valueSets"]) for name, family in FAMILIES.items()}
+KNOWN = {
+    name: Known(family["profiles"], family["valueSets"], family.get("codeSystems", ()))
+    for name, family in FAMILIES.items()
+}
 
 
 def judged(name: str, case: dict[str, Any]) -> set[tuple[str, str, str]]:
