@@ -18,7 +18,7 @@ from fhirmod.mapping import known_profiles
 from fhirmod.r4 import accepts, check, dump, parse, refusals, search_parameters, splice, values_of
 
 ROUNDS = 7
-MANY = 50  # of which the least is taken
+MANY = 50
 DIV = '<div xmlns="http://www.w3.org/1999/xhtml"><p>An invented <b>panel</b>.</p></div>'
 COLD = """
 import time
@@ -169,9 +169,14 @@ def run() -> list[tuple[str, float, str]]:
     claiming, known = parse(profiled), known_profiles()
     if not accepts(claiming, known):
         raise AssertionError("a Bundle of our own resources does not take the fast way")
-    parsing_ours, alone_ours = interleaved(lambda: parse(profiled), lambda: refusals(claiming, known), rounds=25)
-    # Other work on the machine only ever adds, and most to whoever needs the processor's memory: the least tells.
-    _, least_ours = interleaved(lambda: parse(profiled), lambda: refusals(claiming, known), rounds=MANY, of=min)
+    received = [claiming]
+
+    def receive() -> None:
+        received[0] = parse(profiled)  # what is judged next, as it lies in memory when it has just been received
+
+    parsing_ours, alone_ours = interleaved(receive, lambda: refusals(received[0], known), rounds=MANY)
+    # Other work on the machine only ever adds, and most to whoever needs the processor's memory.
+    _, least_ours = interleaved(receive, lambda: refusals(received[0], known), rounds=MANY, of=min)
     lines = [dump(observation(number)) for number in range(200)]
     bare, checked, said = interleaved(
         lambda: each(lines, parse),
@@ -221,13 +226,13 @@ def run() -> list[tuple[str, float, str]]:
         ),
         (
             "fhir.resources R4B model_validate_json / accept path with profiles",
-            least_peer / least_ours,
-            f"{least_peer:.1f} and {least_ours:.2f} ms, each the least of {MANY} rounds; it checks no profile; target 15",
+            peer_ours / alone_ours,
+            f"{peer_ours:.1f} and {alone_ours:.2f} ms, medians; it checks no profile; target 15",
         ),
         (
-            "the same, by the medians",
-            peer_ours / alone_ours,
-            f"{peer_ours:.1f} and {alone_ours:.2f} ms: what else the machine does weighs more on the shorter",
+            "the same, by the least",
+            least_peer / least_ours,
+            f"{least_peer:.1f} and {least_ours:.2f} ms of {MANY} rounds: what else the machine does weighs more on the shorter",
         ),
         (
             "the same, in turns with the peer, by the medians",
