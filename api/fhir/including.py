@@ -71,11 +71,12 @@ def read_include(name: str, value: str) -> Include | NotSupportedError:
     return Include(source, params, led, plain == "_revinclude", modifier == "iterate")
 
 
+@cache
 def led_to(include: Include) -> frozenset[str]:
-    """Return the types of what an `_include` brings along by one step."""
+    """Return the types of what an `_include` brings along by one step: all, where R4 names none for a parameter."""
     if include.target:
         return frozenset((include.target,))
-    return frozenset().union(*(leads_to(include.source, one) for one in include.params))
+    return frozenset().union(*(leads_to(include.source, one) or RESOURCE_TYPES for one in include.params))
 
 
 class Included:
@@ -124,11 +125,12 @@ class Included:
         own = [one for one in asked if one.source == version.type]
         resource = parse(version.body or b"{}") if own else {}
         for include in own:
+            types = led_to(include)  # and no others: who asks has been judged by these
             for name in include.params:
                 for value in values_of(linking(version.type)[name], resource):
                     if isinstance(value, ReferenceValue) and value.reference:
                         id_, type_ = target(value.reference.removeprefix(f"{self._base}/"))
-                        if type_ and include.target in ("", type_) and (type_, id_) not in self._there:
+                        if type_ in types and (type_, id_) not in self._there:
                             yield type_, id_
 
     def _leading_here(self, latest: Iterable[Version], asked: Include) -> Iterator[Version]:

@@ -42,7 +42,7 @@ def search_compartment(request: Request, parts: Parts, base: str, reader: Reader
     names = compartment_parameters(of, type_) if of in compartments() else ()
     if of != type_ and not names:
         raise RefusedRequest(404, "not-supported", f"No {type_} is in a compartment {of[:40]!r} of R4.")
-    own = of == type_  # the one that the compartment is named for; those beside it are found by its parameters
+    own = of == type_  # the one that the compartment is named for; of those linked to it `$everything` tells
     within = Sought(("_id",), ((("text", "=", id_),),)) if own else referring(type_, names, [(of, id_)])
     return _found(request, parts, base, reader, type_, f"{of}/{id_}/{type_}", [within])
 

@@ -184,7 +184,7 @@ def _narrow(parameter: SearchParameter, only: Narrowed, resource: dict[str, Any]
             if param != parameter.code:
                 rows[row] = None
             elif not scope and (":" in text or text.startswith("#")):  # no id, which a chain could take for one
-                del rows[only.of, text, "", low, high]
+                rows.pop((only.of, text, "", low, high), None)  # the same address may stand twice
                 rows[only.of, text, only.to, low, high] = None
 
 

@@ -180,7 +180,7 @@ def _of_type(value: str) -> Clause:
 
 def _begins(value: str) -> Clause:
     """R4: equals or starts with the value; the end of the range is the last character there is."""
-    folded = fold(value)
+    folded = _folded(value)
     return (("text", ">=", folded), ("text", "<", folded + "\U0010ffff"))
 
 
@@ -189,7 +189,18 @@ def _exact(value: str) -> Clause:
 
 
 def _contains(value: str) -> Clause:
-    return (("text", "holds", fold(value)),)
+    return (("text", "holds", _folded(value)),)
+
+
+def _folded(value: str) -> str:
+    """Return a text as texts are compared.
+
+    Errors: BadParameterError if nothing is left of it, since every text begins with nothing.
+    """
+    folded = fold(value)
+    if not folded:
+        raise BadParameterError(f"A search by a text needs a letter to begin with; got {value[:20]!r}.")
+    return folded
 
 
 _STRING: Mapping[str, Callable[[str], Clause]] = {"": _begins, "exact": _exact, "contains": _contains}

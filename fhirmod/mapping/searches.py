@@ -59,7 +59,7 @@ OWN_SEARCHES = (
         "reference",
         "DeviceUseStatement.derivedFrom",
         "The tamponade (its anchor Procedure) or the placement that an interval in place belongs to.",
-        ("Procedure",),
+        ("Claim", "DocumentReference", "Observation", "Procedure", "QuestionnaireResponse", "ServiceRequest"),
     ),
     OwnSearch("Flag", "status", "token", "Flag.status", "Whether a balloon is in place now (active)."),
     OwnSearch(

@@ -149,3 +149,11 @@ def test_a_count_of_any_size_is_cut_to_the_most_there_is(three: TestClient) -> N
     page = valid(three.get("/fhir/Patient?_count=99999999999"))
     assert len(page["entry"]) == 3
     assert links(page)["self"].endswith("_count=500")
+
+
+@pytest.mark.parametrize(
+    "asked", ["Patient?name=%CC%81", "Patient?name:contains=%CC%81", "Observation?code:text=%CC%81"]
+)
+def test_a_text_of_which_nothing_is_left_finds_not_everybody(client: TestClient, asked: str) -> None:
+    """An accent alone is nothing once accents are taken away, and every text begins with nothing."""
+    refused(client.get(f"/fhir/{asked}"), 400, "value", "needs a letter")

@@ -460,3 +460,15 @@ def test_what_the_store_is_told_of_a_caller_follows_from_the_scopes() -> None:
     assert granted("reader", "system/Observation.rs").access.scopes == {"read"}
     assert granted("writer", "system/Observation.c").access.scopes == {"read", "write"}
     assert granted("nobody", "patient/Observation.rs openid").access.scopes == frozenset()
+
+
+@pytest.mark.parametrize(
+    "include", ["DiagnosticReport:assessed-condition", "Encounter:appointment", "QuestionnaireResponse:item-subject"]
+)
+def test_an_include_that_may_lead_anywhere_needs_every_type(asked: TestClient, include: str) -> None:
+    """R4 names no target for these parameters, so whatever is referred to comes along."""
+    source = include.partition(":")[0]
+    some = " ".join(f"system/{one}.rs" for one in RESOURCE_TYPES if one != "Condition")
+    for scopes, status in ((f"system/{source}.rs", 403), (some, 403), ("system/*.rs", 200)):
+        answer = asked.get(f"/fhir/{source}?_include={include}", headers=bearer(token(scopes)))
+        assert answer.status_code == status, (scopes[:40], answer.text)

@@ -123,3 +123,12 @@ def test_what_is_known_of_a_part_is_not_taken_for_another() -> None:
     for number, low in ((Decimal("1.5"), 1.5), (Decimal(15), 15.0), (Decimal("1.5"), 1.5)):
         measured = {"resourceType": "Observation", "valueQuantity": {"value": number, "unit": "mL"}}
         assert {row[3] for row in values(measured) if row[0] == "value-quantity"} == {low}
+
+
+def test_an_address_that_stands_twice_is_one_row_of_the_narrowed_parameter() -> None:
+    """R4: Account.subject is 0..*; two references to one address differ by what identifies beside it."""
+    address = "http://elsewhere.example/fhir/Patient/p"
+    identifier = {"system": "urn:x", "value": "1"}
+    subject = [{"reference": address}, {"reference": address, "identifier": identifier}]
+    rows = values({"resourceType": "Account", "status": "active", "subject": subject})
+    assert [row for row in rows if row[1] == address] == [("subject", address, "Patient", 0.0, 0.0)]
