@@ -51,6 +51,8 @@ def document_bundle(
         return None if of and about.isdisjoint(of) else True
 
     found = [one.version for one in Following(reader, access, base, goes_on).of([Led(0, composition, resource)])]
+    for type_ in sorted({one.type for one in found} | {type_ for type_, _ in direct if type_}):
+        admit(type_)  # before it is told what is not here
     lacking = direct.keys() - {(one.type, one.id) for one in found} - {(composition.type, composition.id)}
     for key, place in direct.items():
         if key in lacking:
@@ -58,8 +60,6 @@ def document_bundle(
                 "A document carries all that its Composition names; this reference leads to nothing that is here.",
                 place=place,
             )
-    for type_ in sorted({one.type for one in found}):
-        admit(type_)
     entries = b",".join(_entry(one, base) for one in (composition, *found))
     head = {
         "resourceType": "Bundle",

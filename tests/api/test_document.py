@@ -206,3 +206,10 @@ def test_a_document_needs_the_scope_of_each_type_that_it_carries(tmp_path_factor
             scope = " ".join(f"system/{one}.r" for one in types if one != lacking)
             answer = client.get(address, headers=bearer(token(scope)))
             refused(answer, 403, "forbidden", f"This needs the scope system/{lacking}.r")
+        author = [{"reference": "Practitioner/never-here"}]
+        lost = {name: COMPOSITION[name] for name in ("resourceType", "status", "type", "date", "title")}
+        lost |= {"id": "lost", "author": author}
+        assert client.put("/fhir/Composition/lost", content=dump(lost), headers=whole).status_code == 201
+        for scope, status in (("system/Composition.r", 403), ("system/*.r", 422)):  # nor is it told what is not here
+            answer = client.get("/fhir/Composition/lost/$document", headers=bearer(token(scope)))
+            assert answer.status_code == status, answer.text
