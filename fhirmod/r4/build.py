@@ -19,7 +19,7 @@ EDITION = "4.0.1"
 FACTS = DEFINITIONS / "facts.json.gz"
 FHIR = "http://hl7.org/fhir/StructureDefinition/"
 SYSTEM = "http://hl7.org/fhirpath/System."
-EXAMPLE = "http://hl7.org/fhir/SearchParameter/example"  # HL7's illustration, a second _id
+EXAMPLE = "http://hl7.org/fhir/SearchParameter/example"  # HL7's illustrations begin so: a second _id, a second subject
 INHERITED = ("ele-1", "ext-1")  # carried by Element and Extension themselves
 
 Json = dict[str, Any]
@@ -58,7 +58,7 @@ def facts() -> Json:
         "systems": expander.complete_systems(),
         "values": expander.expand_all(sorted(_bound(elements, profiles))),
         "known_types": sorted(expander.codes_of("http://hl7.org/fhir/resource-types")),
-        "search": [_search(one) for one in read_input("search-parameters") if one["url"] != EXAMPLE],
+        "search": searches(read_input("search-parameters")),
         "compartments": {
             one["code"]: {r["code"]: r["param"] for r in one["resource"] if r.get("param")}
             for one in read_input("compartments")
@@ -169,6 +169,21 @@ def _bound(shapes: dict[str, Json], profiles: dict[str, Json]) -> set[str]:
     return {url for b in bindings for url in b[1:] if url and b[0] != "preferred"} | {
         url for b in bindings for url in b[2:]
     }
+
+
+def searches(parameters: list[Json]) -> list[Json]:
+    """Return the search parameters that run time reads: HL7's examples left out, each code once for a type.
+
+    Errors: ValueError where two parameters have one code for one type; neither may hide the other.
+    """
+    kept = [_search(one) for one in parameters if not one["url"].startswith(EXAMPLE)]
+    known: dict[tuple[str, str], str] = {}
+    for one in kept:
+        for base in one["base"]:
+            if first := known.get((base, one["code"])):
+                raise ValueError(f"{base}: {first} and {one['url']} are both {one['code']}; one code is one parameter")
+            known[base, one["code"]] = one["url"]
+    return kept
 
 
 def _search(one: Json) -> Json:

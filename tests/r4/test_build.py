@@ -2,6 +2,8 @@
 
 import gzip
 
+import pytest
+
 from fhirmod.r4 import build, inputs
 from fhirmod.r4.facts import concrete_types, facts
 
@@ -27,3 +29,14 @@ def test_every_carried_type_is_known_to_r4() -> None:
     assert len(facts()["known_types"]) == 148
     assert concrete_types() < set(facts()["known_types"])
     assert len(concrete_types()) == 74
+
+
+def test_two_search_parameters_of_one_code_are_refused() -> None:
+    # http://hl7.org/fhir/R4/searchparameter-definitions.html#SearchParameter.code: what is used in the URL
+    one = {"url": "http://example.org/a", "code": "subject", "type": "reference", "base": ["Condition", "Basic"]}
+    other = {**one, "url": "http://example.org/b", "base": ["Condition"]}
+    with pytest.raises(
+        ValueError, match=r"^Condition: http://example\.org/a and http://example\.org/b are both subject"
+    ):
+        build.searches([one, other])
+    assert len(build.searches([one, {**other, "base": ["Flag"]}])) == 2

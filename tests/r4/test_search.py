@@ -156,6 +156,15 @@ def test_common_parameters_belong_to_every_type() -> None:
     assert search_values(patient, "_profile") == [UriValue("http://example.org/p")]
 
 
+def test_an_example_is_no_parameter_and_hides_none() -> None:
+    # http://hl7.org/fhir/R4/condition.html#search: subject leads to Group and Patient;
+    # http://hl7.org/fhir/R4/patient.html#search lists no part-agree
+    subject = search_parameters("Condition")["subject"]
+    assert subject.url == "http://hl7.org/fhir/SearchParameter/Condition-subject"
+    assert subject.targets == {"Group", "Patient"}
+    assert search_parameter("Patient", "part-agree") is None
+
+
 def test_an_unknown_parameter_is_no_parameter() -> None:
     assert search_parameter("Patient", "colour") is None
     with pytest.raises(KeyError):
