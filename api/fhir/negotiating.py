@@ -104,7 +104,8 @@ def laid_out(request: Request, response: Response) -> Response:
 
     Source: http://hl7.org/fhir/R4/http.html#version-parameter
     """
-    if request.query_params.get("_pretty") == "true" and response.body:
+    kind = response.headers.get("content-type", "").partition(";")[0]
+    if request.query_params.get("_pretty") == "true" and response.body and kind in _GIVEN:  # no content of a Binary
         response.body = msgspec.json.format(bytes(response.body), indent=2)
         response.headers["content-length"] = str(len(response.body))
     if response.headers.get("content-type") == FHIR_JSON and _names_version(request):

@@ -43,6 +43,14 @@ def test_who_wants_the_content_gets_its_bytes(scanned: TestClient, accept: str, 
     assert (again.status_code, again.content) == (304, b"")
 
 
+def test_content_is_never_laid_out_and_the_resource_is(scanned: TestClient) -> None:
+    for kind in ("application/pdf", "application/json-seq"):
+        scanned.put("/fhir/Binary/scan", json=BINARY | {"contentType": kind}, headers=FHIR)
+        answer = scanned.get("/fhir/Binary/scan?_pretty=true", headers={"accept": kind})
+        assert (answer.status_code, answer.content) == (200, CONTENT)
+    assert b'\n  "id": "scan"' in scanned.get("/fhir/Binary/scan?_pretty=true").content
+
+
 @pytest.mark.parametrize(
     ("accept", "query"),
     [
