@@ -54,6 +54,8 @@ def _json_wanted(request: Request) -> float:
 
 def _asks_a_binary(request: Request) -> bool:
     named = request.path_params
+    if request.method not in ("GET", "HEAD"):  # what answers a write is FHIR
+        return False
     last = request.scope["path"].rpartition("/")[2]
     return named.get("type") == "Binary" and last in (named.get("id"), named.get("version"))
 

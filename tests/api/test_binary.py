@@ -85,6 +85,17 @@ def test_who_takes_neither_is_refused_and_nothing_else_is_given_so(scanned: Test
     refused(scanned.get("/fhir/Binary/scan", headers=pdf), 410, "deleted", "was deleted")
 
 
+def test_a_write_is_answered_in_json_only_and_refused_before_it_is_done(scanned: TestClient) -> None:
+    for accept in ("image/png", "application/pdf"):
+        taking = {"accept": accept}
+        for answer in (
+            scanned.put("/fhir/Binary/scan", json=BINARY | {"data": "AAAA"}, headers=FHIR | taking),
+            scanned.delete("/fhir/Binary/scan", headers=taking),
+        ):
+            refused(answer, 406, "not-supported", "is given as application/fhir+json")
+    assert valid(scanned.get("/fhir/Binary/scan"))["meta"]["versionId"] == "1"
+
+
 def test_a_batch_gives_the_resource(scanned: TestClient) -> None:
     entry = {"request": {"method": "GET", "url": "Binary/scan"}}
     for kind in ("batch", "transaction"):
