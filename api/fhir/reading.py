@@ -72,22 +72,23 @@ def given(request: Request, version: Version) -> Response:
     """
     refuse_unknown(request, _APPLIED)
     part = subsetting(request.query_params)
+    varying = {"Vary": "Accept"} if version.type == "Binary" else {}  # RFC 9110, 12.5.5 and 15.4.5
     if version.type not in PUBLISHED_TYPES and has_already(
         request, version
     ):  # these keep their version for each release
-        return VersionResponse(version, None, 304)
+        return VersionResponse(version, None, 304, varying)
     body = version.body or b""
     if version.type == "Binary":
         resource = parse(body)
         kind = str(resource["contentType"])
-        if as_content(request, kind):
-            return _content(version, kind, b64decode(resource.get("data", "")))
-    return VersionResponse(version, body if part is None else part(body))
+        if as_content(request, kind) and part is None:  # a part is one of the resource
+            return _content(version, kind, b64decode(resource.get("data", "")), varying)
+    return VersionResponse(version, body if part is None else part(body), headers=varying)
 
 
-def _content(version: Version, kind: str, content: bytes) -> Response:
+def _content(version: Version, kind: str, content: bytes, varying: dict[str, str]) -> Response:
     """Return the content of a Binary, which no browser is to take for a page of ours."""
-    safe = {"X-Content-Type-Options": "nosniff", "Content-Security-Policy": "sandbox", "Vary": "Accept"}
+    safe = {"X-Content-Type-Options": "nosniff", "Content-Security-Policy": "sandbox", **varying}
     return Response(content, 200, {**version_headers(version), **safe, "Content-Type": kind})
 
 

@@ -9,7 +9,7 @@ from base64 import b64encode
 import pytest
 from starlette.testclient import TestClient
 
-from .test_fhir import FHIR
+from .test_fhir import FHIR, PATIENT, put
 from .walked import refused, valid
 
 CONTENT = bytes(range(256)) * 3
@@ -43,6 +43,17 @@ def test_who_wants_the_content_gets_its_bytes(scanned: TestClient, accept: str, 
     assert (again.status_code, again.content) == (304, b"")
 
 
+def test_a_cache_is_told_that_the_form_depends_on_accept(scanned: TestClient) -> None:
+    """RFC 9110, 12.5.5; 15.4.5 (a 304 carries the Vary that the 200 would have had)."""
+    put(scanned, PATIENT | {"id": "p"})
+    for accept in ("application/pdf", "application/fhir+json"):
+        for has, status in ({}, 200), ({"if-none-match": 'W/"1"'}, 304):
+            for path in ("/fhir/Binary/scan", "/fhir/Binary/scan/_history/1"):
+                answer = scanned.get(path, headers={"accept": accept, **has})
+                assert (answer.status_code, answer.headers.get("vary")) == (status, "Accept"), (accept, path)
+    assert "vary" not in scanned.get("/fhir/Patient/p").headers
+
+
 def test_content_is_never_laid_out_and_the_resource_is(scanned: TestClient) -> None:
     for kind in ("application/pdf", "application/json-seq"):
         scanned.put("/fhir/Binary/scan", json=BINARY | {"contentType": kind}, headers=FHIR)
@@ -58,6 +69,8 @@ def test_content_is_never_laid_out_and_the_resource_is(scanned: TestClient) -> N
         ("application/fhir+json", ""),
         ("application/pdf;q=0.5, application/json", ""),
         ("application/pdf", "?_format=json"),
+        ("application/pdf", "?_elements=contentType,data"),
+        ("application/pdf", "?_summary=data"),
     ],
 )
 def test_everybody_else_gets_the_resource(scanned: TestClient, accept: str, query: str) -> None:
