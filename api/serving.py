@@ -36,7 +36,7 @@ from .settings import Settings
 
 _PLAIN = "This is plain HTTP, and a token can be read on its way: put a proxy that speaks TLS in front."
 _QUIET: dict[str, Any] = {"log_level": "warning", "access_log": False, "server_header": False}
-_MOST_STARTS = 4  # of workers, one after the other, before the service ends
+_MOST_STARTS = 4  # of workers, one after the other, before a service that nobody serves ends
 _SILENT_S = 10  # after which a worker that does not even say that it lives is replaced
 
 
@@ -109,7 +109,7 @@ def _several(settings: Settings, door: socket.socket) -> None:
     )
     workers = _Workers(config, [door])
     workers.run()
-    if workers.failed >= _MOST_STARTS:
+    if workers.given_up:
         raise UnavailableError(
             f"{workers.failed} workers in a row failed at their start, so the service ends; what they said "
             "stands above. Start it again when that is mended."
@@ -117,28 +117,35 @@ def _several(settings: Settings, door: socket.socket) -> None:
 
 
 class _Workers(Multiprocess):
-    """The workers, until their starts fail so often in a row that another would fail too.
+    """The workers, until none serves and their starts fail so often in a row that another would fail too.
 
-    Shape: `failed` counts those that ended before they served, since one last came to serve.
+    Shape: `failed` counts those that ended before they served, since one last came to serve; `given_up` says that
+           it was not a signal that ended them.
     """
 
     def __init__(self, config: uvicorn.Config, sockets: list[socket.socket]) -> None:
         super().__init__(config, sockets)
-        self.failed = 0
+        self.failed, self.given_up = 0, False
         self._served: list[Process] = []
 
     def keep_subprocess_alive(self) -> None:
-        """Replace those that have ended, and stop where that has become of no use."""
-        before = list(self.processes)
-        super().keep_subprocess_alive()
-        for process in before:
-            if process not in self.processes:
-                self.failed = 0 if process in self._served else self.failed + 1
-            elif process not in self._served and process.is_ready(1):
-                self.failed = 0
-                self._served.append(process)
+        """Replace those that have ended, whatever they ended with, and stop where that has become of no use."""
+        if self.should_exit.is_set():
+            return
+        for place, process in enumerate(self.processes):
+            if process.is_alive(self.config.timeout_worker_healthcheck):
+                if process not in self._served and process.is_ready(1):
+                    self.failed = 0
+                    self._served.append(process)
+                continue
+            process.kill()  # it may hang
+            process.join()
+            self.failed = 0 if process in self._served else self.failed + 1
+            self.processes[place] = Process(self.config, self.sockets)
+            self.processes[place].start()
         self._served = [one for one in self._served if one in self.processes]
-        if self.failed >= _MOST_STARTS:
+        if self.failed >= _MOST_STARTS and not self._served:
+            self.given_up = True
             self.should_exit.set()
 
 

@@ -132,6 +132,32 @@ def test_a_service_whose_workers_never_come_to_serve_ends_and_says_why(url: str,
     assert said.count("The site protocol") >= 4
 
 
+@on_postgresql
+def test_while_one_worker_serves_another_that_cannot_start_is_tried_again_until_it_can(
+    url: str, tmp_path: Path
+) -> None:
+    protocol, said = tmp_path / "site.toml", 'id = "site"\nversion = "1"\nsource = "ours"\n'
+    protocol.write_text(said)
+    with running(url, "--workers", "2", "--protocol", str(protocol)) as service:
+        until(lambda: connections(url) >= 2)
+        protocol.unlink()
+        first, serving = tried = list(processes(service))
+        kill(first, signal.SIGKILL)
+
+        def often() -> bool:
+            tried.extend(set(processes(service)) - set(tried))
+            return len(tried) >= 2 + 6  # the fifth after four that failed would be one too many before
+
+        until(often)
+        assert service.process.poll() is None
+        assert is_there(serving)
+        assert service.ask("/health")
+        protocol.write_text(said)
+        until(lambda: connections(url) >= 2)
+        service.process.send_signal(signal.SIGTERM)
+        assert service.process.wait(20) == 0
+
+
 def connections(url: str) -> int:
     """Return how many connections of ours the database has."""
     with psycopg.connect(url) as own:
