@@ -20,7 +20,7 @@ from .subsetting import SUBSETTING, subsetting
 
 CONTROL = frozenset(("_format", "_pretty"))
 _APPLIED = CONTROL | SUBSETTING
-_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
+ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 
 
 def known_type(request: Request) -> str:
@@ -111,7 +111,7 @@ def living(type_: str, id_: str, version: Version | None, wanted: str | None = N
 
     Errors: NotFoundError if there is none; GoneError if it is a deletion.
     """
-    named = f"{type_}/{id_}" if _ID.fullmatch(id_) else type_
+    named = f"{type_}/{id_}" if ID.fullmatch(id_) else type_
     which = "" if wanted is None else f", version {wanted[:12]},"
     if version is None:
         raise NotFoundError(f"{named}{which} was never here.", place=type_)

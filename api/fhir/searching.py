@@ -19,7 +19,7 @@ from fhirmod.store import Criterion, Page, Reader, Sought, Version
 from .headers import strict
 from .including import Included
 from .reaching import reached
-from .reading import known_type
+from .reading import ID, known_type
 from .subsetting import subsetting
 from .understanding import Understood, understood
 
@@ -42,6 +42,10 @@ def search_compartment(request: Request, parts: Parts, base: str, reader: Reader
     names = compartment_parameters(of, type_) if of in compartments() else ()
     if of != type_ and not names:
         raise RefusedRequest(404, "not-supported", f"No {type_} is in a compartment {of[:40]!r} of R4.")
+    if not ID.fullmatch(id_):  # it would stand in the links as it came
+        raise RefusedRequest(
+            404, "not-found", f"No {of} has such an id; ids are 1 to 64 of A-Z, a-z, 0-9, - and . alone."
+        )
     own = of == type_  # the one that the compartment is named for; of those linked to it `$everything` tells
     within = Sought(("_id",), ((("text", "=", id_),),)) if own else referring(type_, names, [(of, id_)])
     return _found(request, parts, base, reader, type_, f"{of}/{id_}/{type_}", [within])

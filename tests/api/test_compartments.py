@@ -78,6 +78,8 @@ def test_what_is_no_compartment_is_404_and_every_one_that_is_claimed_is_answered
     ):
         refused(ward.get(f"/fhir/{address}"), 404, "not-supported", "is in a compartment")
     refused(ward.get("/fhir/Patient/her/Nothing"), 404, "not-supported", "There is no resource type")
+    for id_ in ("a%3Fb", "a%22b", "a b", "a_b", "a" * 65):  # http://hl7.org/fhir/R4/datatypes.html#id
+        refused(ward.get(f"/fhir/Patient/{id_}/Observation"), 404, "not-found", "No Patient has such an id")
     refused(ward.get("/fhir/Patient/her/*"), 404, "not-supported", "$everything gives all of a Patient")
     refused(ward.get("/fhir/Patient/her/$nothing"), 404, "not-supported", "There is no operation $nothing")
     answer = ward.post("/fhir/Patient/her/Observation", content=b"{}", headers=FHIR)
