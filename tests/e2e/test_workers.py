@@ -144,11 +144,12 @@ def test_while_one_worker_serves_another_that_cannot_start_is_tried_again_until_
         first, serving = tried = list(processes(service))
         kill(first, signal.SIGKILL)
 
-        def often() -> bool:
-            tried.extend(set(processes(service)) - set(tried))
-            return len(tried) >= 2 + 6  # the fifth after four that failed would be one too many before
+        def another() -> int:
+            tried.extend(new := set(processes(service)) - set(tried))
+            return len(new)
 
-        until(often)
+        for _ in range(6):  # more than the four starts after which a service that nobody serves ends
+            until(another)
         assert service.process.poll() is None
         assert is_there(serving)
         assert service.ask("/health")
