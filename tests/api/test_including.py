@@ -1,6 +1,6 @@
 """What a search brings along, searches by form, and totals. Expected: HL7 FHIR R4 search.html#revinclude, #total, http.html#search."""
 
-from typing import Any
+from typing import Any, cast
 
 import pytest
 from starlette.testclient import TestClient
@@ -8,6 +8,8 @@ from starlette.testclient import TestClient
 from api.fhir.capability import statement
 from api.fhir.including import MOST_INCLUDED, Include, Included, read_include
 from fhirmod.exchange import PUBLISHED_TYPES
+from fhirmod.r4 import dump
+from fhirmod.store import Access, Reader, Version
 
 from .test_fhir import FHIR
 from .test_search import STRICT, keep, observed
@@ -212,3 +214,21 @@ def test_elements_are_those_of_the_matches_and_a_summary_is_of_all(client: TestC
         assert "value" not in str([*match])
         assert set(brought) & set(woman) == kept
         assert ("SUBSETTED" in str(brought), "SUBSETTED" in str(match)) == (tagged, True)
+
+
+def test_an_include_follows_only_to_types_that_its_parameter_leads_to() -> None:
+    """Who asks was judged by these types (R4's targets of Flag.author), so a stray reference brings nothing of another."""
+    asked: list[Any] = []
+
+    class Kept:
+        def get_many(self, _: Any, keys: Any) -> dict[Any, Any]:
+            asked.extend(keys)
+            return {}
+
+    include = read_include("_include", "Flag:author")
+    assert isinstance(include, Include)
+    for author in ("Group/g", "Practitioner/p"):
+        body = dump({"resourceType": "Flag", "id": "f", "author": to(author)})
+        version = Version("Flag", "f", 1, "2026-03-02T10:00:00.000Z", "asserted", "PUT", body, None)
+        Included(cast(Reader, Kept()), Access.whole("test"), "").of([version], [include])
+    assert asked == [("Practitioner", "p")]
